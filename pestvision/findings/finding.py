@@ -1,0 +1,291 @@
+"""The records a person is answered with, and their JSON form.
+
+Made only by `pestvision.findings.pipeline`; read by the command line, the page and the report.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pestvision.arrays import U8, BoxXyxy, as_rgb, checked_box
+from pestvision.errors import ShapeError
+from pestvision.findings.words import CAUTION
+from pestvision.organisms.classes import FINE_NAMES, GROUPS, LABELS
+
+if TYPE_CHECKING:
+    from pestvision.photos.series import Skipped
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a crop, or a photo as a whole, was judged to show.
+
+    Parameters
+    ----------
+    label
+        One of `LABELS`.
+    confidence
+        Calibrated probability of the label's group, 0 to 1. For *can't tell* it is the probability of
+        the likeliest group.
+    p_groups
+        Probabilities in the order of `GROUPS`; they sum to 1 whatever the label.
+    fine
+        The likeliest class of the net, a name of `FINE_NAMES`.
+    reasons
+        Sentences: why this label, or why it cannot be told and how to take a better photo.
+    """
+
+    label: str
+    confidence: float
+    p_groups: tuple[float, ...]
+    fine: str
+    reasons: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        if self.label not in LABELS or self.fine not in FINE_NAMES:
+            raise ShapeError(
+                "label, fine", expected="known names", actual=f"{self.label}, {self.fine}"
+            )
+        if len(self.p_groups) != len(GROUPS) or not np.isclose(sum(self.p_groups), 1.0, atol=1e-6):
+            raise ShapeError("p_groups", expected="4 numbers, sum 1", actual=str(self.p_groups))
+
+    def probabilities(self) -> dict[str, float]:
+        """Give the probabilities by group name, rounded so that they still sum to 1."""
+        rounded = [round(p, 4) for p in self.p_groups]
+        rounded[int(np.argmax(rounded))] += 1.0 - sum(rounded)
+        return {str(group): round(p, 4) for group, p in zip(GROUPS, rounded, strict=True)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Finding:
+    """One thing found on a photo.
+
+    `id` counts from 1 in the order shown. `box_xyxy_px` is in pixels of the upright photo.
+    `crop_rgb` is the (S, S, 3) uint8 crop that was judged.
+    """
+
+    id: int
+    box_xyxy_px: BoxXyxy
+    judgement: Judgement
+    crop_rgb: U8
+
+    def __post_init__(self) -> None:
+        checked_box(self.box_xyxy_px)
+        as_rgb(self.crop_rgb, "crop_rgb")
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the finding as the object of the `check --json` contract."""
+        judged = self.judgement
+        return {
+            "id": self.id,
+            "box_xyxy_px": [round(value, 1) for value in self.box_xyxy_px],
+            "label": judged.label,
+            "confidence": round(judged.confidence, 4),
+            "probabilities": judged.probabilities(),
+            "fine": judged.fine,
+            "length_mm": None,
+            "length_mm_low": None,
+            "length_mm_high": None,
+            "reasons": list(judged.reasons),
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PhotoCheck:
+    """The answer for one photo: the verdict and what was found.
+
+    `verdict` is the most worrying finding's judgement, or that of the whole frame where nothing stood
+    out. `notes` are sentences on how the photo was read.
+    """
+
+    photo: str
+    width: int
+    height: int
+    taken: str | None
+    verdict: Judgement
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the answer as the object of the `check --json` contract."""
+        return {
+            "photo": self.photo,
+            "width": self.width,
+            "height": self.height,
+            "taken": self.taken,
+            "verdict": {
+                "label": self.verdict.label,
+                "confidence": round(self.verdict.confidence, 4),
+                "reasons": list(self.verdict.reasons),
+            },
+            "findings": [finding.as_json() for finding in self.findings],
+            "caution": CAUTION,
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moved:
+    """One thing that moved between two photos of a view.
+
+    A box is None on the photo where the animal is not seen (it came, or it left). At least one is
+    given. `displacement_px` is the distance between the box centres, None where one box is None.
+    `crop_rgb` shows it where it is seen best.
+    """
+
+    track: int
+    box_first_xyxy_px: BoxXyxy | None
+    box_second_xyxy_px: BoxXyxy | None
+    judgement: Judgement
+    displacement_px: float | None
+    crop_rgb: U8
+
+    def __post_init__(self) -> None:
+        if self.box_first_xyxy_px is None and self.box_second_xyxy_px is None:
+            raise ShapeError("boxes", expected="at least one box", actual="None, None")
+        as_rgb(self.crop_rgb, "crop_rgb")
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as the object of the `night --json` contract."""
+        return {
+            "track": self.track,
+            "box_first_xyxy_px": _rounded(self.box_first_xyxy_px),
+            "box_second_xyxy_px": _rounded(self.box_second_xyxy_px),
+            "label": self.judgement.label,
+            "confidence": round(self.judgement.confidence, 4),
+            "probabilities": self.judgement.probabilities(),
+            "fine": self.judgement.fine,
+            "displacement_mm_or_px": None
+            if self.displacement_px is None
+            else {"value": round(self.displacement_px, 1), "unit": "px"},
+            "reasons": list(self.judgement.reasons),
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairResult:
+    """What was made of two neighbouring photos of a view.
+
+    `first` and `second` are frame names. When `aligned` is False, `reason` says why and what would do,
+    and `moved` is empty; when it is True, `reason` may still say something (such as "Nothing moved").
+    """
+
+    first: str
+    second: str
+    aligned: bool
+    reason: str
+    moved: tuple[Moved, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as the object of the `night --json` contract."""
+        return {
+            "first": self.first,
+            "second": self.second,
+            "aligned": self.aligned,
+            "reason": self.reason,
+            "moved": [item.as_json() for item in self.moved],
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TrackResult:
+    """One mover followed over a view.
+
+    `sightings` are `(frame name, box)` in the order of the frames; `judgement` joins all its crops;
+    `crop_rgb` is the clearest of them.
+    """
+
+    id: int
+    sightings: tuple[tuple[str, BoxXyxy], ...]
+    judgement: Judgement
+    crop_rgb: U8
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as the object of the `night --json` contract."""
+        return {
+            "track": self.id,
+            "label": self.judgement.label,
+            "confidence": round(self.judgement.confidence, 4),
+            "probabilities": self.judgement.probabilities(),
+            "fine": self.judgement.fine,
+            "sightings": [
+                {"photo": name, "box_xyxy_px": _rounded(box)} for name, box in self.sightings
+            ],
+            "reasons": list(self.judgement.reasons),
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ViewResult:
+    """Everything a scan says of one view.
+
+    Parameters
+    ----------
+    view
+        Its name.
+    photos, taken
+        Frame names in order, and their times as ISO text or None, one for each.
+    pairs, tracks
+        Neighbouring photos, and movers followed over them. Tracks are those of animals: something
+        judged not an organism is listed in its pair and makes no track here.
+    still
+        For a view with a single photo: what a check of that photo says. Else None.
+    seen_at_once_max
+        For each label, the largest number seen on one photo: a lower bound of how many there are.
+    busiest
+        Name of the photo with the most sightings, None where nothing was seen.
+    busiest_rgb
+        That photo, reduced to at most 1600 pixels on the long side, and `busiest_scale` the factor by
+        which it was reduced (reduced / original).
+    notes
+        Sentences on order, times and what could not be done.
+    """
+
+    view: str
+    photos: tuple[str, ...]
+    taken: tuple[str | None, ...]
+    pairs: tuple[PairResult, ...]
+    tracks: tuple[TrackResult, ...]
+    seen_at_once_max: dict[str, int]
+    still: PhotoCheck | None = None
+    busiest: str | None = None
+    busiest_rgb: U8 | None = None
+    busiest_scale: float = 1.0
+    notes: tuple[str, ...] = ()
+    skipped: tuple[Skipped, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as the object of the `night --json` contract."""
+        return {
+            "view": self.view,
+            "photos": list(self.photos),
+            "taken": list(self.taken),
+            "pairs": [pair.as_json() for pair in self.pairs],
+            "tracks": [track.as_json() for track in self.tracks],
+            "seen_at_once_max": dict(self.seen_at_once_max),
+            "still": None if self.still is None else self.still.as_json(),
+            "notes": list(self.notes),
+            "skipped": [{"photo": item.name, "reason": item.reason} for item in self.skipped],
+            "caution": CAUTION,
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NightResult:
+    """A scanned folder: its views, and the files that belong to none because they were skipped."""
+
+    folder: str
+    views: tuple[ViewResult, ...]
+    skipped: tuple[Skipped, ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def n_photos(self) -> int:
+        """How many photos were used."""
+        return sum(len(view.photos) for view in self.views)
+
+
+def _rounded(box: BoxXyxy | None) -> list[float] | None:
+    return None if box is None else [round(value, 1) for value in box]

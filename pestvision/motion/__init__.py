@@ -1,0 +1,1 @@
+"""What moved between two photos of the same glass."""

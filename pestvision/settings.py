@@ -1,0 +1,107 @@
+"""Settings: what can be changed, the defaults with their reasons, and the one loader.
+
+Order: default, then file, then command line. An unknown key is an error that names the key and the
+nearest known one.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import tomllib
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from pestvision.errors import ConfigError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoSettings:
+    """What counts as a photo."""
+
+    min_megapixels: float = 0.1  # below this a 10 mm animal is a few pixels
+    max_megapixels: float = 100.0  # the largest phone sensors; more is a decompression bomb
+    max_file_megabytes: float = 400.0  # a 100-megapixel 16-bit TIFF fits
+
+
+@dataclass(frozen=True, slots=True)
+class CheckSettings:
+    """How a close-up is checked."""
+
+    max_findings: int = 20  # more boxes than that on one photo help nobody
+    threads: int = 2  # two ordinary cores
+
+
+@dataclass(frozen=True, slots=True)
+class NightSettings:
+    """How a night's folder is scanned."""
+
+    min_mover_px: int = 16  # length of the smallest mover looked for, pixels of the original photo
+    max_gap_photos: int = 2  # a mover unseen for more photos than this starts a new track
+    threads: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything that can be set, in three sections."""
+
+    photos: PhotoSettings = field(default_factory=PhotoSettings)
+    check: CheckSettings = field(default_factory=CheckSettings)
+    night: NightSettings = field(default_factory=NightSettings)
+
+
+def load_settings(path: Path | None = None) -> Settings:
+    """Read settings from a TOML file over the defaults.
+
+    Parameters
+    ----------
+    path
+        A TOML file with the sections `[photos]`, `[check]` and `[night]`, or None for the defaults.
+
+    Raises
+    ------
+    ConfigError
+        If the file cannot be read, is not TOML, or holds an unknown key or a value of a wrong kind.
+    """
+    if path is None:
+        return Settings()
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        message = f"The settings file {path.name} cannot be read: {error.strerror}."
+        raise ConfigError(message, advice="Give the path of a readable TOML file.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        message = f"The settings file {path.name} is not valid TOML: {error}."
+        raise ConfigError(message, advice="Correct that line, or leave the file out.") from error
+    sections: dict[str, Any] = {}
+    for name, values in table.items():
+        known = {item.name: item for item in dataclasses.fields(Settings)}
+        _require_known(name, list(known), where=path.name)
+        if not isinstance(values, dict):
+            message = f"'{name}' in {path.name} is a value, and a section was expected."
+            raise ConfigError(message, advice=f"Write it as a section: [{name}].")
+        sections[name] = _section(getattr(Settings(), name), values, where=f"[{name}]")
+    return Settings(**sections)
+
+
+def _section(default: Any, values: dict[str, Any], where: str) -> Any:
+    for key, value in values.items():
+        _require_known(key, [item.name for item in dataclasses.fields(default)], where=where)
+        expected = type(getattr(default, key))
+        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if not is_number or (expected is int and not isinstance(value, int)) or value <= 0:
+            message = f"'{key}' in {where} is {value!r}, and a positive number was expected."
+            advice = f"Give a number such as {getattr(default, key)}."
+            raise ConfigError(message, advice=advice)
+    return dataclasses.replace(default, **values)
+
+
+def _require_known(name: str, known: list[str], where: str) -> None:
+    if name in known:
+        return
+    nearest = difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
+    message = f"'{name}' in {where} is not a known setting."
+    raise ConfigError(message, advice=f"The nearest known one is '{nearest}'.")

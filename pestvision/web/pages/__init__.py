@@ -1,0 +1,1 @@
+"""The working areas of the page."""
