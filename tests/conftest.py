@@ -56,7 +56,9 @@ def real_photos() -> Path:
     """The folder of real photographs, or a skip with the reason."""
     folder = os.environ.get("PESTVISION_PHOTOS")
     if not folder:
-        pytest.skip("PESTVISION_PHOTOS is not set: the real photographs are not part of the project")
+        pytest.skip(
+            "PESTVISION_PHOTOS is not set: the real photographs are not part of the project"
+        )
     return Path(folder)
 
 

@@ -1,0 +1,1 @@
+"""Drawn organisms, tanks, photo pairs and bursts, with their exact truth."""

@@ -1,18 +1,14 @@
-"""The only composer: check one photo, scan a night."""
+"""Check one photo: propose, crop, classify, and give the answer."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pestvision.progress import Progress, silent
 from pestvision.settings import Settings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
     from pestvision.arrays import BoxXyxy
-    from pestvision.findings.finding import NightResult, PhotoCheck, ViewResult
+    from pestvision.findings.finding import PhotoCheck
     from pestvision.organisms.classify import Classifier
     from pestvision.photos.read import Photo
 
@@ -28,15 +24,3 @@ def check_photo(
 ) -> PhotoCheck:
     """Find and label organisms on one photo."""
     raise RuntimeError(photo, classifier, settings, box_xyxy_px)
-
-
-def scan_night(
-    folder: Path,
-    classifier: Classifier,
-    *,
-    settings: Settings = DEFAULTS,
-    progress: Progress = silent,
-    on_view: Callable[[ViewResult], None] | None = None,
-) -> NightResult:
-    """Scan a night's folder."""
-    raise RuntimeError(folder, classifier, settings, progress, on_view)
