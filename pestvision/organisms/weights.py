@@ -1,0 +1,128 @@
+"""Find, check and load the trained weights and their card."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pestvision.errors import WeightsError
+from pestvision.organisms.classes import FINE_NAMES
+from pestvision.organisms.net import INPUT_PX, MEAN, STD, build_net
+
+if TYPE_CHECKING:
+    from torch import nn
+
+WEIGHTS_NAME = "pestvision-lite0.safetensors"
+CARD_NAME = "pestvision-lite0.json"
+FORMAT_VERSION = 1
+_INSTALL_AGAIN = "Install pestvision again; your own photos and labels are not touched by that."
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What the classifier needs from the model card, checked.
+
+    `temperature` divides the logits; `set_threshold` is the conformal threshold on one minus the
+    probability of a group; `min_length_px` and `min_sharpness` are what a crop must have to be judged;
+    `leech_look_again` is the probability of leech-like from which it is never ruled out. `sha256` is of the weights file.
+    """
+
+    temperature: float
+    set_threshold: float
+    min_length_px: float
+    min_sharpness: float
+    leech_look_again: float
+    sha256: str
+    full: dict[str, Any]
+
+
+def find_models() -> Path:
+    """Give the folder that holds the weights: inside the installed package, else beside its source.
+
+    Raises
+    ------
+    WeightsError
+        If neither folder holds them; the message names both.
+    """
+    inside = Path(str(resources.files("pestvision"))) / "_models"
+    beside = Path(str(resources.files("pestvision"))).parent / "models"
+    for folder in (inside, beside):
+        if (folder / WEIGHTS_NAME).is_file():
+            return folder
+    message = (
+        f"The trained weights are missing: looked for {WEIGHTS_NAME} in {inside} and {beside}."
+    )
+    raise WeightsError(message, advice=_INSTALL_AGAIN)
+
+
+def load_card(folder: Path) -> Card:
+    """Read the model card and check it against this version.
+
+    Raises
+    ------
+    WeightsError
+        If it is missing, damaged, or its classes or input differ from this version's.
+    """
+    path = folder / CARD_NAME
+    try:
+        table = json.loads(path.read_text(encoding="utf-8"))
+        use = table["use"]
+        card = Card(
+            temperature=float(use["temperature"]),
+            set_threshold=float(use["set_threshold"]),
+            min_length_px=float(use["min_length_px"]),
+            min_sharpness=float(use["min_sharpness"]),
+            leech_look_again=float(use["leech_look_again"]),
+            sha256=str(table["weights"]["sha256"]),
+            full=table,
+        )
+        found = (table["format_version"], tuple(table["classes"]), table["input"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        message = f"The model card {path} is missing or damaged ({type(error).__name__}: {error})."
+        raise WeightsError(message, advice=_INSTALL_AGAIN) from error
+    expected_input = {"size_px": INPUT_PX, "mean": MEAN, "std": STD, "colour": "RGB"}
+    if found != (FORMAT_VERSION, FINE_NAMES, expected_input):
+        message = f"The model card {path} belongs to another version of pestvision."
+        raise WeightsError(message, advice=_INSTALL_AGAIN)
+    return card
+
+
+def load_net(folder: Path, card: Card) -> nn.Module:
+    """Load the weights into the net, in eval mode, float32.
+
+    Raises
+    ------
+    WeightsError
+        If the file is missing, its checksum is not the card's, or its tensors do not fit the net.
+    """
+    import torch
+    from safetensors import SafetensorError
+    from safetensors.torch import load
+
+    path = folder / WEIGHTS_NAME
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        message = f"The weights {path} cannot be read: {error.strerror}."
+        raise WeightsError(message, advice=_INSTALL_AGAIN) from error
+    if hashlib.sha256(data).hexdigest() != card.sha256:
+        message = f"The weights {path} are damaged: their checksum is not the one on the card."
+        raise WeightsError(message, advice=_INSTALL_AGAIN)
+    net = build_net()
+    try:
+        tensors = {name: tensor.to(torch.float32) for name, tensor in load(data).items()}
+        missing, extra = net.load_state_dict(tensors, strict=False)
+    except (SafetensorError, RuntimeError) as error:
+        message = f"The weights {path} do not fit the net: {error}."
+        raise WeightsError(message, advice=_INSTALL_AGAIN) from error
+    missing = [name for name in missing if not name.endswith("num_batches_tracked")]
+    if missing or extra:
+        message = (
+            f"The weights {path} do not fit the net: {len(missing)} missing, {len(extra)} extra."
+        )
+        raise WeightsError(message, advice=_INSTALL_AGAIN)
+    return net.eval()
