@@ -1,0 +1,222 @@
+"""The commands themselves: read what was typed, call the one stage that does it, print the answer."""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pestvision import __version__
+from pestvision.cli.answers import answering, complain
+from pestvision.cli.given import asked_password, parsed_box, require_folder, require_writable
+from pestvision.cli.text import caution_text, check_text, printable
+from pestvision.cli.work import (
+    checked,
+    finish_night,
+    json_line,
+    load_classifier,
+    print_view,
+    save_crops,
+)
+from pestvision.errors import PersonError
+from pestvision.settings import load_settings
+
+EXIT_STATUSES = (
+    "Exit status: 0 done, whatever was found; 2 wrong usage; 3 what you gave cannot be used; "
+    "4 the weights are damaged."
+)
+
+app = typer.Typer(
+    name="pestvision",
+    help=(
+        "Tell leech-like, flatworm-like and harmless organisms apart in photos of snail tanks, and "
+        "find what moved on the glass overnight. Works on this computer alone; nothing is sent "
+        "anywhere. The answers are a computer's reading of pictures, not a diagnosis."
+    ),
+    epilog=EXIT_STATUSES,
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    pretty_exceptions_show_locals=False,
+    context_settings={"help_option_names": ["--help", "-h"]},
+)
+
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print JSON Lines, one object a result, for other programs.")
+]
+SettingsOption = Annotated[
+    Path | None,
+    typer.Option("--settings", metavar="FILE", help="A TOML file with settings of your own."),
+]
+
+
+@answering
+def _print_version(is_wanted: bool) -> None:
+    if not is_wanted:
+        return
+    from pestvision.cli.selftest import weights_line
+
+    typer.echo(f"pestvision {__version__}")
+    typer.echo(printable(weights_line()))
+    raise typer.Exit
+
+
+@app.callback()
+def _whole_program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version",
+            callback=_print_version,
+            is_eager=True,
+            help="Print the version and the checksum of the weights.",
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command(epilog=EXIT_STATUSES)
+@answering
+def check(
+    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO", help="One photo or more.")],
+    as_json: JsonOption = False,
+    box: Annotated[
+        str | None,
+        typer.Option(
+            "--box",
+            metavar="X0,Y0,X1,Y1",
+            help="Judge only this part of a single photo: left, top, right, bottom in pixels.",
+        ),
+    ] = None,
+    crops: Annotated[
+        Path | None,
+        typer.Option("--crops", metavar="FOLDER", help="Save each crop that was judged here."),
+    ] = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Find and label the organisms on close-up photos.
+
+    A photo that cannot be used is named on the error stream, with what would do, and the others go
+    on; the exit status is 3 only when none could be used.
+    """
+    chosen = load_settings(settings)
+    region = None if box is None else parsed_box(box, n_photos=len(photos))
+    if crops is not None:
+        require_writable(crops)
+    classifier = load_classifier()
+    n_used = 0
+    try:
+        for path in photos:
+            try:
+                answer = checked(path, classifier, chosen, region)
+            except PersonError as error:
+                complain(error.sentence())
+                continue
+            n_used += 1
+            typer.echo(json_line(answer.as_json()) if as_json else check_text(answer))
+            if crops is not None:
+                save_crops(answer, crops)
+    finally:
+        if n_used and not as_json:
+            typer.echo(caution_text())
+    if not n_used:
+        raise typer.Exit(PersonError.exit_status)
+
+
+@app.command(epilog=EXIT_STATUSES)
+@answering
+def night(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="The folder with a night's photos.")
+    ],
+    as_json: JsonOption = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FOLDER",
+            help="Where the report goes; by default pestvision-night-NAME in the current folder.",
+        ),
+    ] = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Find what moved on the glass overnight.
+
+    Goes through a folder of photos and writes a report.
+
+    Photos of several places may lie in sub-folders or mixed. A photo that cannot be used is skipped
+    and named; the exit status is 0 if any photo could be used.
+    """
+    from pestvision.cli.bar import shown_progress
+    from pestvision.findings.night import scan_night
+
+    chosen = load_settings(settings)
+    require_folder(folder)
+    target = out or Path(f"pestvision-night-{folder.resolve().name}")
+    require_writable(target)
+    classifier = load_classifier()
+    is_bar_wanted = sys.stderr.isatty() and not (as_json and sys.stdout.isatty())
+    with shown_progress(is_wanted=is_bar_wanted) as progress:
+        found = scan_night(
+            folder,
+            classifier,
+            settings=chosen,
+            progress=progress,
+            on_view=print_view if as_json else None,
+        )
+    finish_night(found, target, as_json=as_json)
+
+
+@app.command(epilog=EXIT_STATUSES)
+@answering
+def page(
+    port: Annotated[
+        int | None,
+        typer.Option(min=1024, max=65535, help="The port; by default the first free one."),
+    ] = None,
+    lan: Annotated[
+        bool,
+        typer.Option(
+            "--lan", help="Let other devices of your own network open the page, with a password."
+        ),
+    ] = False,
+    settings: SettingsOption = None,
+) -> None:
+    """Open the page in the browser: a close-up, or a night's folder.
+
+    Only this computer can open it, unless --lan is given.
+    """
+    chosen = load_settings(settings)
+    password = asked_password() if lan else None
+
+    from pestvision.web.app import run_page
+
+    run_page(settings=chosen, port=port, is_on_lan=lan, password=password)
+
+
+@app.command(epilog=EXIT_STATUSES)
+@answering
+def selftest() -> None:
+    """Try out this installation: weights, a drawn animal, versions."""
+    from pestvision.cli.selftest import run_selftest, versions
+
+    for name, version in versions():
+        typer.echo(f"{name} {version}")
+    for passed in run_selftest():
+        typer.echo(f"works: {printable(passed)}")
+    typer.echo("Everything needed is here and works.")
+
+
+def main() -> None:
+    """Run the command line: the entry point `pestvision`."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a stream that cannot show a letter shows its code
+            stream.reconfigure(errors="backslashreplace")
+    if not sys.warnoptions:  # libraries' remarks on a photo are not for the person who took it
+        warnings.simplefilter("ignore")
+    app(prog_name="pestvision")

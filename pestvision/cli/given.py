@@ -1,0 +1,123 @@
+"""What was typed, made sure of before the work starts."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+import typer
+
+from pestvision.cli.answers import UsageError, complain
+from pestvision.errors import FolderError, OutputError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pestvision.arrays import BoxXyxy
+
+MIN_PASSWORD = 8
+"""Characters: the least that NIST SP 800-63B section 5.1.1.2 accepts (value from memory)."""
+
+
+def parsed_box(text: str, *, n_photos: int) -> BoxXyxy:
+    """Read a box typed as left, top, right, bottom in pixels.
+
+    Raises
+    ------
+    UsageError
+        If it is not four such numbers, or if there is not exactly one photo to mark it on.
+    """
+    if n_photos != 1:
+        raise UsageError(
+            f"--box marks a part of a single photo, and {n_photos} were given.",
+            advice="Give one photo with --box, or leave --box out.",
+        )
+    try:
+        x0, y0, x1, y1 = (float(part) for part in text.split(","))
+    except ValueError:
+        x0 = y0 = x1 = y1 = float("nan")
+    if not (0 <= x0 < x1 < float("inf") and 0 <= y0 < y1 < float("inf")):
+        raise UsageError(
+            f"--box was given as '{text}', and four numbers with commas were expected: left, top, "
+            "right, bottom, right beyond left and bottom below top.",
+            advice="Write it like this: --box 120,340,560,700",
+        )
+    return (x0, y0, x1, y1)
+
+
+def is_folder(path: Path) -> bool:
+    """Tell whether a path is a folder; one that cannot be looked at is none."""
+    try:
+        return path.is_dir()
+    except OSError:  # a name too long, or a folder on the way that is closed to the person
+        return False
+
+
+def require_folder(folder: Path) -> None:
+    """Make sure that a folder is there.
+
+    Raises
+    ------
+    FolderError
+        If it is missing, or a file.
+    """
+    if is_folder(folder):
+        return
+    try:
+        is_file = folder.is_file()
+    except OSError:
+        is_file = False
+    if is_file:
+        raise FolderError(
+            f"{folder} is a file, and a folder was expected.",
+            advice=f"Give the folder it lies in, or run: pestvision check {folder}",
+        )
+    raise FolderError(
+        f"There is no folder {folder}, or it is not open to you.",
+        advice="Look at how its name is written, and give its path.",
+    )
+
+
+def require_writable(folder: Path) -> None:
+    """Make sure before the work starts that results can go into a folder, made or yet to be made.
+
+    Raises
+    ------
+    OutputError
+        If they cannot.
+    """
+    nearest = folder.absolute()
+    while not os.path.lexists(nearest) and nearest != nearest.parent:
+        nearest = nearest.parent
+    if not is_folder(nearest) or not os.access(nearest, os.W_OK | os.X_OK):
+        raise OutputError(
+            f"Results cannot be written to {folder}: {nearest} is "
+            f"{'not open to you for writing' if is_folder(nearest) else 'not a folder'}.",
+            advice="Give another folder that you may write to.",
+        )
+
+
+def asked_password() -> str:
+    """Warn of what `--lan` means, and have a password typed twice, unseen.
+
+    Raises
+    ------
+    UsageError
+        If it is too short.
+    """
+    complain(
+        "With --lan every device on your network can reach the page: use it only at home, never on a "
+        "network that you share with strangers. What is typed and uploaded travels unencrypted there."
+    )
+    password: str = typer.prompt(
+        f"A password for the page, at least {MIN_PASSWORD} characters",
+        hide_input=True,
+        confirmation_prompt=True,
+        err=True,
+    )
+    if len(password) < MIN_PASSWORD:
+        raise UsageError(
+            f"The password has {len(password)} characters, and at least {MIN_PASSWORD} are needed.",
+            advice="Start again with a longer one.",
+        )
+    return password
