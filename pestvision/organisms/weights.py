@@ -23,19 +23,36 @@ _INSTALL_AGAIN = "Install pestvision again; your own photos and labels are not t
 
 
 @dataclass(frozen=True, slots=True)
+class Rules:
+    """When a label is given and when it is not; the shipped card holds the measured values.
+
+    Parameters
+    ----------
+    set_threshold
+        Conformal threshold on one minus the probability of a group: groups under it stay possible.
+    min_length_px
+        Length in the photo below which nothing is told apart.
+    min_sharpness
+        Sharpness (`crops.sharpness`) below which a crop is too blurred.
+    leech_look_again
+        Probability of leech-like from which it is never ruled out.
+    """
+
+    set_threshold: float = 0.5
+    min_length_px: float = 16.0
+    min_sharpness: float = 0.0
+    leech_look_again: float = 0.10
+
+
+@dataclass(frozen=True, slots=True)
 class Card:
     """What the classifier needs from the model card, checked.
 
-    `temperature` divides the logits; `set_threshold` is the conformal threshold on one minus the
-    probability of a group; `min_length_px` and `min_sharpness` are what a crop must have to be judged;
-    `leech_look_again` is the probability of leech-like from which it is never ruled out. `sha256` is of the weights file.
+    `temperature` divides the logits; `sha256` is of the weights file; `full` is the whole card.
     """
 
     temperature: float
-    set_threshold: float
-    min_length_px: float
-    min_sharpness: float
-    leech_look_again: float
+    rules: Rules
     sha256: str
     full: dict[str, Any]
 
@@ -73,10 +90,12 @@ def load_card(folder: Path) -> Card:
         use = table["use"]
         card = Card(
             temperature=float(use["temperature"]),
-            set_threshold=float(use["set_threshold"]),
-            min_length_px=float(use["min_length_px"]),
-            min_sharpness=float(use["min_sharpness"]),
-            leech_look_again=float(use["leech_look_again"]),
+            rules=Rules(
+                set_threshold=float(use["set_threshold"]),
+                min_length_px=float(use["min_length_px"]),
+                min_sharpness=float(use["min_sharpness"]),
+                leech_look_again=float(use["leech_look_again"]),
+            ),
             sha256=str(table["weights"]["sha256"]),
             full=table,
         )

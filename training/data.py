@@ -1,0 +1,247 @@
+"""Real and drawn examples for training: squares of pixels with what they may be.
+
+Every example carries a *set* of allowed fine classes, because photographs are labelled at different
+depths: a boxed snail is a snail, a boxed hose is some kind of nothing, and a random square of a tank
+photo without leeches is anything but a leech or a flatworm.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import U8, Bool, BoxXyxy, box_iou
+from pestvision.organisms.classes import FINE_CLASSES, FINE_NAMES, GROUP_OF_FINE, GROUPS, Group
+from pestvision.organisms.crops import cut_crop
+from pestvision.photos.read import read_photo
+from pestvision.settings import PhotoSettings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+CANVAS_PX = 320
+CANVAS_GROW = 0.6
+"""A canvas shows the box grown by this share a side, so that augmentation has real ground to turn in."""
+
+FINE_OF_LABEL = {
+    "leech": "leech",
+    "flatworm": "flatworm",
+    "snail": "snail",
+    "mosquito_larva": "midge-larva",
+    "aquatic_insect_larvae": "midge-larva",
+    "shrimp": "shrimp-or-fish",
+    "fish": "shrimp-or-fish",
+    "crayfish": "shrimp-or-fish",
+    "blackworm": "thin-worm",
+    "tubifex_blackworm": "thin-worm",
+    "nematode": "thin-worm",
+    "isopod": "small-crustacean",
+    "copepod": "small-crustacean",
+    "brine_shrimp": "small-crustacean",
+    "daphnia": "small-crustacean",
+    "amphipod": "small-crustacean",
+    "ostracod": "small-crustacean",
+    "hydra": "hydra",
+}
+"""Fine class of a label in `boxes.csv`; other labels name things that are no organism."""
+
+STRESS_KINDS = ("marine-polyclad", "land-planarian")
+"""Reported apart: no aquarium flatworm looks like these."""
+
+PHOTO_SETTINGS = PhotoSettings(min_megapixels=0.005)
+"""Training also learns from pictures smaller than the tool accepts from a person."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Example:
+    """One square of pixels and what it may be.
+
+    `canvas` (320, 320, 3) uint8 shows the box grown by `CANVAS_GROW`; `crop` (224, 224, 3) is what the
+    tool itself would look at. `allowed` (14,) bool; `group` an index of `GROUPS`, or -1 where several
+    groups are allowed.
+    """
+
+    canvas: U8
+    crop: U8
+    allowed: Bool
+    group: int
+    source: str
+    file: str
+    label: str
+    kind: str
+    setting: str
+    licence: str
+    length_px: float
+
+
+def allow_fine(name: str) -> Bool:
+    """Allow one fine class: (14,) bool."""
+    return np.array([item == name for item in FINE_NAMES])
+
+
+def allow_groups(groups: Iterable[Group]) -> Bool:
+    """Allow every fine class of some groups: (14,) bool."""
+    wanted = set(groups)
+    return np.array([item.group in wanted for item in FINE_CLASSES])
+
+
+def photos_folder() -> Path:
+    """Give the folder named by the environment variable PESTVISION_PHOTOS."""
+    folder = os.environ.get("PESTVISION_PHOTOS")
+    if not folder:
+        message = "PESTVISION_PHOTOS is not set: it names the folder of real photographs"
+        raise SystemExit(message)
+    return Path(folder)
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    """Read a CSV with a header."""
+    with path.open(newline="", encoding="utf-8") as stream:
+        return list(csv.DictReader(stream))
+
+
+def box_of(row: dict[str, str]) -> BoxXyxy:
+    """Give a row's box."""
+    return (float(row["x0"]), float(row["y0"]), float(row["x1"]), float(row["y1"]))
+
+
+def load_boxed(folder: Path) -> list[Example]:
+    """Load every boxed crop of the real photographs."""
+    photos = {row["file"]: row for row in rows_of(folder / "photos.csv")}
+    pictures: dict[str, U8] = {}
+    examples = []
+    for row in rows_of(folder / "boxes.csv"):
+        if row["file"] not in pictures:
+            path = folder / "photos" / row["file"]
+            pictures[row["file"]] = read_photo(path, settings=PHOTO_SETTINGS).rgb
+        fine = FINE_OF_LABEL.get(row["label"])
+        allowed = allow_fine(fine) if fine else allow_groups([Group(row["group"])])
+        examples.append(
+            _example(
+                pictures[row["file"]],
+                box_of(row),
+                allowed,
+                GROUPS.index(Group(row["group"])),
+                photos[row["file"]],
+                row,
+            )
+        )
+    return examples
+
+
+def load_nothing(folder: Path, rng: np.random.Generator, *, each: int = 6) -> list[Example]:
+    """Cut random squares that hold no leech and no flatworm.
+
+    From `backgrounds/` anywhere; from boxed photos of skin, hands, tanks, water and glass away from
+    every box, so that skin alone is not a leech. Fish, snails and shrimp may be in them.
+    """
+    boxes: dict[str, list[BoxXyxy]] = {}
+    for row in rows_of(folder / "boxes.csv"):
+        boxes.setdefault(row["file"], []).append(box_of(row))
+    wanted = ("skin", "hand", "tank", "water", "glass")
+    places = [("backgrounds", row) for row in rows_of(folder / "backgrounds.csv")]
+    places += [
+        ("photos", row) for row in rows_of(folder / "photos.csv") if row["setting"] in wanted
+    ]
+    allowed = allow_groups([Group.HARMLESS, Group.NOT_AN_ORGANISM])
+    examples = []
+    for where, row in places:
+        rgb = read_photo(folder / where / row["file"], settings=PHOTO_SETTINGS).rgb
+        taken = boxes.get(row["file"], []) if where == "photos" else []
+        for box in _free_squares(rng, rgb.shape[:2], taken, each):
+            about = {"label": "ground", "kind": row.get("kind", row.get("setting", ""))}
+            examples.append(_example(rgb, box, allowed, -1, row, about))
+    return examples
+
+
+def _free_squares(
+    rng: np.random.Generator, size: tuple[int, ...], taken: Sequence[BoxXyxy], each: int
+) -> list[BoxXyxy]:
+    height, width = size
+    found: list[BoxXyxy] = []
+    for _ in range(each * 6):
+        if len(found) == each:
+            break
+        side = float(np.exp(rng.uniform(np.log(0.08), np.log(0.95))) * min(height, width))
+        x, y = rng.uniform(0, width - side), rng.uniform(0, height - side)
+        box = (x, y, x + side, y + side)
+        grown = [(b[0] - 6, b[1] - 6, b[2] + 6, b[3] + 6) for b in taken]
+        if all(box_iou(box, other) == 0 for other in grown):
+            found.append(box)
+    return found
+
+
+def _example(
+    rgb: U8, box: BoxXyxy, allowed: Bool, group: int, photo: dict[str, str], row: dict[str, str]
+) -> Example:
+    return Example(
+        canvas=cut_crop(rgb, box, size_px=CANVAS_PX, grow=CANVAS_GROW),
+        crop=cut_crop(rgb, box),
+        allowed=allowed,
+        group=group,
+        source=photo["source"],
+        file=photo["file"],
+        label=row["label"],
+        kind=row["kind"],
+        setting=photo.get("setting", "ground"),
+        licence=photo["licence"],
+        length_px=max(box[2] - box[0], box[3] - box[1]),
+    )
+
+
+def draw_examples(n_each: int, *, seed: int, workers: int = 1) -> list[Example]:
+    """Draw `n_each` crops of every fine class; the same seed draws the same pictures."""
+    jobs = [(fine, seed * 1_000_003 + index) for fine in FINE_NAMES for index in range(n_each)]
+    if workers == 1:
+        return [_draw(job) for job in jobs]
+    with ProcessPoolExecutor(workers) as pool:
+        return list(pool.map(_draw, jobs, chunksize=32))
+
+
+def _draw(job: tuple[str, int]) -> Example:
+    from training.scenes import draw_crop
+
+    fine, seed = job
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng([FINE_NAMES.index(fine), seed])
+    drawn = draw_crop(rng, fine, size_px=CANVAS_PX)
+    rows, cols = np.nonzero(drawn.mask)
+    box = (float(cols.min()), float(rows.min()), float(cols.max() + 1), float(rows.max() + 1))
+    about = {"label": fine, "kind": drawn.pose}
+    photo = {"source": "drawn", "file": f"{fine}-{seed}", "licence": "drawn", "setting": "drawn"}
+    group = GROUP_OF_FINE[fine]
+    return _example(drawn.rgb, box, allow_fine(fine), GROUPS.index(group), photo, about)
+
+
+def fold_of_source(examples: Sequence[Example], *, n_folds: int = 5) -> dict[str, int]:
+    """Share the sources among folds: groups spread evenly, a source never split.
+
+    Sources are taken from the largest to the smallest; each goes to the fold that has least of the
+    source's rarest group, ties to the fold with fewest examples. No random number is involved.
+    """
+    counts: dict[str, np.ndarray] = {}
+    for item in examples:
+        if item.group >= 0:
+            counts.setdefault(item.source, np.zeros(len(GROUPS)))[item.group] += 1
+    total = np.maximum(sum(counts.values(), np.zeros(len(GROUPS))), 1)
+    load = np.zeros((n_folds, len(GROUPS)))
+    n_sources = np.zeros((n_folds, len(GROUPS)))
+    folds = {}
+    for source in sorted(counts, key=lambda name: (-float((counts[name] / total).max()), name)):
+        main = int(np.argmax(counts[source] / total))
+        fold = min(
+            range(n_folds),
+            key=lambda f: (n_sources[f, main], float((load[f] / total).sum()), f),
+        )
+        load[fold] += counts[source]
+        n_sources[fold, main] += 1
+        folds[source] = fold
+    rest = sorted({item.source for item in examples} - set(folds))
+    return folds | {source: index % n_folds for index, source in enumerate(rest)}

