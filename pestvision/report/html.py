@@ -1,0 +1,334 @@
+"""The report as one self-contained page: styles, pictures and figures inside the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from typing import TYPE_CHECKING
+
+import pestvision
+from pestvision.findings.words import CAUTION, LOOK_FOR
+from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
+from pestvision.report.figures import (
+    CROP_SIDE_PX,
+    MONTHS,
+    PHOTO_UNITS,
+    TIME_WIDTH,
+    PhotoFigure,
+    TimeLine,
+    counts_by_photo,
+    jpeg_uri,
+    photo_figure,
+    time_line,
+)
+from pestvision.report.order import ANIMAL_LABELS, by_worry, view_by_worry
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from jinja2 import Template
+
+    from pestvision.arrays import U8, BoxXyxy
+    from pestvision.findings.finding import Judgement, NightResult, ViewResult
+    from pestvision.photos.series import Skipped
+
+MAX_CARDS = 24  # crops of one label shown for a view; the table of sightings holds the rest
+MAX_DISMISSED = 24  # crops of what was judged not an organism, likewise
+DISMISSED_SIDE_PX = 96
+
+_COUNTED_AS = {CANT_TELL: "that could not be told"}
+_SHOWN_AS = {item.name: item.shown for item in FINE_CLASSES}
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One animal of a view: its crop, and what is said of it."""
+
+    anchor: str
+    number: int
+    words: str
+    uri: str
+    alt: str
+    certainty: str
+    most_like: str
+    shares: tuple[tuple[str, str], ...]
+    seen: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LabelBlock:
+    """All animals of one label in a view."""
+
+    label: str
+    title: str
+    n_seen: str
+    look_for: tuple[str, ...]
+    cards: tuple[Card, ...]
+    n_more: int
+
+
+@dataclass(frozen=True, slots=True)
+class Dismissed:
+    """Something that moved and was judged not an organism."""
+
+    uri: str
+    alt: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class ViewSection:
+    """Everything the page says of one view."""
+
+    anchor: str
+    name: str
+    span: str
+    n_photos: int
+    answer: str
+    at_once: tuple[int, ...]
+    photo: PhotoFigure | None
+    line: TimeLine | None
+    line_table: tuple[tuple[str, str, tuple[int, ...]], ...]
+    line_labels: tuple[str, ...]
+    blocks: tuple[LabelBlock, ...]
+    dismissed: tuple[Dismissed, ...]
+    n_dismissed: int
+    unaligned: tuple[tuple[str, str, str], ...]
+    n_pairs: int
+    notes: tuple[str, ...]
+
+
+def render_report(result: NightResult, *, written: datetime | None = None) -> str:
+    """Give the report of a night as the text of one HTML file.
+
+    Parameters
+    ----------
+    result
+        A scanned night.
+    written
+        When the report is written; now where None.
+    """
+    moment = datetime.now().astimezone() if written is None else written
+    views = sorted(result.views, key=view_by_worry)
+    sections = tuple(_section(view, f"view-{rank}") for rank, view in enumerate(views, start=1))
+    return _template().render(
+        title=result.folder,
+        answer=night_answer(result),
+        caution=CAUTION,
+        column_names=[GROUP_NAMES[label] for label in ANIMAL_LABELS],
+        sections=sections,
+        skipped=_all_skipped(result),
+        notes=result.notes,
+        n_photos=result.n_photos,
+        written=_moment_words(moment),
+        version=pestvision.__version__,
+        photo_units=PHOTO_UNITS,
+        time_width=TIME_WIDTH,
+    )
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("pestvision", "report/templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("report.html.j2")
+
+
+def night_answer(result: NightResult) -> str:
+    """Give the night's answer in a sentence or two: the most worrying thing, and where."""
+    n_views = len(result.views)
+    for label in (Group.LEECH_LIKE, Group.FLATWORM_LIKE, CANT_TELL):
+        names = [f"“{view.view}”" for view in result.views if view.seen_at_once_max.get(label, 0)]
+        if not names:
+            continue
+        where = _listed(names) if len(names) <= 4 else f"{len(names)} of {n_views} views"
+        if label == CANT_TELL:
+            return f"Something that could not be told was seen in {where}. Look at it by eye."
+        return (
+            f"Something {GROUP_NAMES[label]} was seen in {where}. "
+            "Look at the animal itself before you act."
+        )
+    return f"Nothing leech-like and nothing flatworm-like was seen. {NOT_CLEAR}"
+
+
+NOT_CLEAR = (
+    "That is not proof that there is none: these animals hide by day, rest for days after a meal, "
+    "and a photo shows only what was on the glass."
+)
+
+
+def _section(view: ViewResult, anchor: str) -> ViewSection:
+    counts = counts_by_photo(view)
+    unaligned = tuple((p.first, p.second, p.reason) for p in view.pairs if not p.aligned)
+    dismissed = [
+        (pair.second, moved)
+        for pair in view.pairs
+        for moved in pair.moved
+        if moved.judgement.label == Group.NOT_AN_ORGANISM
+    ]
+    table = tuple(
+        (name, _clock(taken), tuple(row[rank] for row in counts.values()))
+        for rank, (name, taken) in enumerate(zip(view.photos, view.taken, strict=True))
+        if any(row[rank] for row in counts.values())
+    )
+    return ViewSection(
+        anchor=anchor,
+        name=view.view,
+        span=_span(view.taken),
+        n_photos=len(view.photos),
+        answer=_view_answer(view),
+        at_once=tuple(view.seen_at_once_max.get(label, 0) for label in ANIMAL_LABELS),
+        photo=photo_figure(view),
+        line=time_line(view),
+        line_table=table,
+        line_labels=tuple(GROUP_NAMES[label] for label in counts),
+        blocks=_blocks(view, anchor),
+        dismissed=tuple(
+            Dismissed(
+                uri=jpeg_uri(moved.crop_rgb, max_side_px=DISMISSED_SIDE_PX),
+                alt=f"Crop judged not an organism, from {name}",
+                words=_SHOWN_AS[moved.judgement.fine],
+            )
+            for name, moved in dismissed[:MAX_DISMISSED]
+        ),
+        n_dismissed=len(dismissed),
+        unaligned=unaligned,
+        n_pairs=len(view.pairs),
+        notes=view.notes,
+    )
+
+
+def _view_answer(view: ViewResult) -> str:
+    """Say in a sentence what the view holds."""
+    parts = [
+        f"{view.seen_at_once_max[label]} {_COUNTED_AS.get(label, GROUP_NAMES[label])}"
+        for label in ANIMAL_LABELS
+        if view.seen_at_once_max.get(label, 0)
+    ]
+    if parts:
+        return f"At least {_listed(parts)} seen at once."
+    if view.still is not None:
+        return f"One photo: {GROUP_NAMES[view.still.verdict.label]}."
+    if view.pairs and not any(pair.aligned for pair in view.pairs):
+        return "No two photos could be compared, so nothing can be said of this view."
+    return "No animal was seen to move."
+
+
+def _blocks(view: ViewResult, anchor: str) -> tuple[LabelBlock, ...]:
+    """Group the animals of a view by label, the most worrying first."""
+    cards: dict[str, list[Card]] = {}
+    taken = dict(zip(view.photos, view.taken, strict=True))
+    for track in sorted(view.tracks, key=lambda item: by_worry(item.judgement)):
+        seen = _seen_words(track.sightings, taken)
+        card = _card(track.judgement, track.id, track.crop_rgb, anchor=anchor, seen=seen)
+        cards.setdefault(track.judgement.label, []).append(card)
+    if view.still is not None:
+        for finding in sorted(view.still.findings, key=lambda item: by_worry(item.judgement)):
+            judged = finding.judgement
+            seen = f"Seen on {view.still.photo}."
+            card = _card(judged, finding.id, finding.crop_rgb, anchor=anchor, seen=seen)
+            cards.setdefault(judged.label, []).append(card)
+    return tuple(
+        LabelBlock(
+            label=label,
+            title=GROUP_NAMES[label].capitalize(),
+            n_seen=_n_seen_words(len(found), view.seen_at_once_max.get(label, 0), view),
+            look_for=LOOK_FOR[label],
+            cards=tuple(found[:MAX_CARDS]),
+            n_more=max(0, len(found) - MAX_CARDS),
+        )
+        for label, found in cards.items()
+    )
+
+
+def _card(judged: Judgement, number: int, crop_rgb: U8, *, anchor: str, seen: str) -> Card:
+    likeliest = GROUPS[judged.p_groups.index(max(judged.p_groups))]
+    if judged.label == CANT_TELL:
+        certainty = (
+            f"Cannot be told; likeliest {GROUP_NAMES[likeliest]}, {_percent(judged.confidence)}"
+        )
+    else:
+        certainty = f"{_percent(judged.confidence)} sure"
+    words = f"{number} {GROUP_NAMES[judged.label]}"
+    return Card(
+        anchor=f"{anchor}-{number}",
+        number=number,
+        words=words,
+        uri=jpeg_uri(crop_rgb, max_side_px=CROP_SIDE_PX),
+        alt=f"Crop of number {number}, judged {GROUP_NAMES[judged.label]}",
+        certainty=certainty,
+        most_like=_SHOWN_AS[judged.fine],
+        shares=tuple(
+            (GROUP_NAMES[group], _percent(p)) for group, p in judged.probabilities().items()
+        ),
+        seen=seen,
+        reasons=judged.reasons,
+    )
+
+
+def _seen_words(sightings: Sequence[tuple[str, BoxXyxy]], taken: dict[str, str | None]) -> str:
+    names = list(dict.fromkeys(name for name, _box in sightings))
+    first, last = names[0], names[-1]
+    span = _span([taken.get(first), taken.get(last)], has_year=False)
+    if first == last:
+        return f"Seen on {first}{f', {span}' if span else ''}."
+    return f"Seen on {len(names)} photos, {first} to {last}{f', {span}' if span else ''}."
+
+
+def _n_seen_words(n_followed: int, at_once: int, view: ViewResult) -> str:
+    """Say how many, and that this is the least there can be."""
+    lower = f"At least {at_once} seen at once: a lower bound, others may have been out of sight."
+    if view.still is not None:
+        return lower if at_once else ""
+    followed = (
+        f"{n_followed} followed over the photos; one that hid in between may be among them twice."
+    )
+    return f"{lower if at_once else ''} {followed if n_followed > at_once else ''}".strip()
+
+
+def _all_skipped(result: NightResult) -> tuple[Skipped, ...]:
+    return (*result.skipped, *(item for view in result.views for item in view.skipped))
+
+
+def _percent(p: float) -> str:
+    """Give a probability in whole percent, never claiming none or certainty."""
+    if p < 0.005:
+        return "under 1\u00a0%"
+    return f"{round(p * 100)}\u00a0%" if p <= 0.99 else "over 99\u00a0%"
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _clock(taken: str | None) -> str:
+    if taken is None:
+        return ""
+    moment = datetime.fromisoformat(taken)
+    return f"{moment.day} {MONTHS[moment.month - 1]}, {moment:%H:%M:%S}"
+
+
+def _moment_words(moment: datetime, *, has_year: bool = True) -> str:
+    year = f" {moment.year}" if has_year else ""
+    return f"{moment.day} {MONTHS[moment.month - 1]}{year}, {moment:%H:%M}"
+
+
+def _span(taken: Sequence[str | None], *, has_year: bool = True) -> str:
+    """Give the time from the first to the last photo in words, empty where the times are unknown."""
+    known = [datetime.fromisoformat(text) for text in taken if text is not None]
+    if not known:
+        return ""
+    first, last = known[0], known[-1]
+    start, end = (_moment_words(moment, has_year=has_year) for moment in (first, last))
+    if start == end:
+        return start
+    return f"{start} to {last:%H:%M}" if first.date() == last.date() else f"{start} to {end}"
