@@ -76,6 +76,8 @@ def checked_box(box_xyxy_px: BoxXyxy, name: str = "box_xyxy_px") -> BoxXyxy:
     ShapeError
         If it is not.
     """
+    if len(box_xyxy_px) != 4:
+        raise ShapeError(name, expected="x0 < x1 and y0 < y1", actual=str(box_xyxy_px))
     x0, y0, x1, y1 = (float(value) for value in box_xyxy_px)
     if not all(np.isfinite((x0, y0, x1, y1))) or x1 <= x0 or y1 <= y0:
         raise ShapeError(name, expected="finite x0 < x1 and y0 < y1", actual=str(box_xyxy_px))

@@ -17,6 +17,11 @@ from pestvision.errors import ConfigError
 if TYPE_CHECKING:
     from pathlib import Path
 
+MAX_NUMBER = (
+    1e9  # above every setting that makes sense, below what no longer fits a float or a C int
+)
+MAX_SHOWN = 40  # characters of a wrong value that a message repeats
+
 
 @dataclass(frozen=True, slots=True)
 class PhotoSettings:
@@ -73,7 +78,7 @@ def load_settings(path: Path | None = None) -> Settings:
     except OSError as error:
         message = f"The settings file {path.name} cannot be read: {error.strerror}."
         raise ConfigError(message, advice="Give the path of a readable TOML file.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         message = f"The settings file {path.name} is not valid TOML: {error}."
         raise ConfigError(message, advice="Correct that line, or leave the file out.") from error
     sections: dict[str, Any] = {}
@@ -84,19 +89,42 @@ def load_settings(path: Path | None = None) -> Settings:
             message = f"'{name}' in {path.name} is a value, and a section was expected."
             raise ConfigError(message, advice=f"Write it as a section: [{name}].")
         sections[name] = _section(getattr(Settings(), name), values, where=f"[{name}]")
-    return Settings(**sections)
+    settings = Settings(**sections)
+    photos = settings.photos
+    if photos.min_megapixels >= photos.max_megapixels:
+        message = (
+            f"In {path.name} min_megapixels is {photos.min_megapixels:g} and max_megapixels is "
+            f"{photos.max_megapixels:g}, so that no photo would be accepted."
+        )
+        raise ConfigError(message, advice="Make min_megapixels the smaller of the two.")
+    return settings
 
 
 def _section(default: Any, values: dict[str, Any], where: str) -> Any:
+    numbers: dict[str, float] = {}
     for key, value in values.items():
         _require_known(key, [item.name for item in dataclasses.fields(default)], where=where)
-        expected = type(getattr(default, key))
-        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not is_number or (expected is int and not isinstance(value, int)) or value <= 0:
-            message = f"'{key}' in {where} is {value!r}, and a positive number was expected."
-            advice = f"Give a number such as {getattr(default, key)}."
-            raise ConfigError(message, advice=advice)
-    return dataclasses.replace(default, **values)
+        usual = getattr(default, key)
+        number = _positive_number(value, kind=type(usual))
+        if number is None:
+            message = f"'{key}' in {where} is {_short(value)}, and a positive number was expected."
+            raise ConfigError(message, advice=f"Give a number such as {usual}.")
+        numbers[key] = number
+    return dataclasses.replace(default, **numbers)
+
+
+def _positive_number(value: object, *, kind: type) -> float | None:
+    """Give the value as the kind of number a setting holds, None where it is no such number."""
+    accepted = (int,) if kind is int else (int, float)
+    if isinstance(value, bool) or not isinstance(value, accepted) or not 0 < value <= MAX_NUMBER:
+        return None
+    number: float = kind(value)
+    return number
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}…"
 
 
 def _require_known(name: str, known: list[str], where: str) -> None:

@@ -51,10 +51,13 @@ class Judgement:
             )
         if len(self.p_groups) != len(GROUPS) or not np.isclose(sum(self.p_groups), 1.0, atol=1e-6):
             raise ShapeError("p_groups", expected="4 numbers, sum 1", actual=str(self.p_groups))
+        if not all(0.0 <= p <= 1.0 + 1e-6 for p in (*self.p_groups, self.confidence)):
+            found = f"{self.p_groups}, {self.confidence}"
+            raise ShapeError("p_groups, confidence", expected="numbers from 0 to 1", actual=found)
 
     def probabilities(self) -> dict[str, float]:
         """Give the probabilities by group name, rounded so that they still sum to 1."""
-        rounded = [round(p, 4) for p in self.p_groups]
+        rounded = [round(float(p), 4) for p in self.p_groups]
         rounded[int(np.argmax(rounded))] += 1.0 - sum(rounded)
         return {str(group): round(p, 4) for group, p in zip(GROUPS, rounded, strict=True)}
 
@@ -81,9 +84,9 @@ class Finding:
         judged = self.judgement
         return {
             "id": self.id,
-            "box_xyxy_px": [round(value, 1) for value in self.box_xyxy_px],
+            "box_xyxy_px": _rounded(self.box_xyxy_px),
             "label": judged.label,
-            "confidence": round(judged.confidence, 4),
+            "confidence": _rounded_confidence(judged),
             "probabilities": judged.probabilities(),
             "fine": judged.fine,
             "length_mm": None,
@@ -118,7 +121,7 @@ class PhotoCheck:
             "taken": self.taken,
             "verdict": {
                 "label": self.verdict.label,
-                "confidence": round(self.verdict.confidence, 4),
+                "confidence": _rounded_confidence(self.verdict),
                 "reasons": list(self.verdict.reasons),
             },
             "findings": [finding.as_json() for finding in self.findings],
@@ -154,12 +157,12 @@ class Moved:
             "box_first_xyxy_px": _rounded(self.box_first_xyxy_px),
             "box_second_xyxy_px": _rounded(self.box_second_xyxy_px),
             "label": self.judgement.label,
-            "confidence": round(self.judgement.confidence, 4),
+            "confidence": _rounded_confidence(self.judgement),
             "probabilities": self.judgement.probabilities(),
             "fine": self.judgement.fine,
             "displacement_mm_or_px": None
             if self.displacement_px is None
-            else {"value": round(self.displacement_px, 1), "unit": "px"},
+            else {"value": round(float(self.displacement_px), 1), "unit": "px"},
             "reasons": list(self.judgement.reasons),
         }
 
@@ -207,7 +210,7 @@ class TrackResult:
         return {
             "track": self.id,
             "label": self.judgement.label,
-            "confidence": round(self.judgement.confidence, 4),
+            "confidence": _rounded_confidence(self.judgement),
             "probabilities": self.judgement.probabilities(),
             "fine": self.judgement.fine,
             "sightings": [
@@ -288,4 +291,8 @@ class NightResult:
 
 
 def _rounded(box: BoxXyxy | None) -> list[float] | None:
-    return None if box is None else [round(value, 1) for value in box]
+    return None if box is None else [round(float(value), 1) for value in box]
+
+
+def _rounded_confidence(judgement: Judgement) -> float:
+    return round(float(judgement.confidence), 4)
