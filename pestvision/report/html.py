@@ -145,21 +145,37 @@ def _template() -> Template:
 
 def night_answer(result: NightResult) -> str:
     """Give the night's answer in a sentence or two: the most worrying thing, and where."""
-    n_views = len(result.views)
-    for label in (Group.LEECH_LIKE, Group.FLATWORM_LIKE, CANT_TELL):
-        names = [f"“{view.view}”" for view in result.views if view.seen_at_once_max.get(label, 0)]
-        if not names:
-            continue
-        where = _listed(names) if len(names) <= 4 else f"{len(names)} of {n_views} views"
-        if label == CANT_TELL:
-            return f"Something that could not be told was seen in {where}. Look at it by eye."
+    judged = [(view.view, item) for view in result.views for item in _judgements(view)]
+    if not judged:
+        can_say = any(pair.aligned for view in result.views for pair in view.pairs)
+        return f"No animal was seen to move. {NOT_CLEAR}" if can_say else NOTHING_COMPARED
+    worst = min((item for _name, item in judged), key=by_worry)
+    names = list(dict.fromkeys(f"“{name}”" for name, item in judged if item.label == worst.label))
+    where = _listed(names) if len(names) <= 4 else f"{len(names)} of {len(result.views)} views"
+    if worst.label == CANT_TELL:
+        guess = GROUP_NAMES[GROUPS[worst.p_groups.index(max(worst.p_groups))]]
         return (
-            f"Something {GROUP_NAMES[label]} was seen in {where}. "
+            f"Something was seen in {where} that could not be told; the likeliest is {guess}. "
+            "Look at it by eye."
+        )
+    if worst.label in {Group.LEECH_LIKE, Group.FLATWORM_LIKE}:
+        return (
+            f"Something {GROUP_NAMES[worst.label]} was seen in {where}. "
             "Look at the animal itself before you act."
         )
     return f"Nothing leech-like and nothing flatworm-like was seen. {NOT_CLEAR}"
 
 
+def _judgements(view: ViewResult) -> list[Judgement]:
+    if view.still is None:
+        return [track.judgement for track in view.tracks]
+    return [finding.judgement for finding in view.still.findings] or [view.still.verdict]
+
+
+NOTHING_COMPARED = (
+    "No two photos could be compared, so this night says nothing about what is in the tank. "
+    "The reasons below tell what would do."
+)
 NOT_CLEAR = (
     "That is not proof that there is none: these animals hide by day, rest for days after a meal, "
     "and a photo shows only what was on the glass."

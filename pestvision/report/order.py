@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pestvision.organisms.classes import CANT_TELL, GROUPS, Group
+from pestvision.findings.judge import worry
+from pestvision.organisms.classes import CANT_TELL, Group
 
 if TYPE_CHECKING:
     from pestvision.findings.finding import Judgement, ViewResult
@@ -23,10 +24,8 @@ ANIMAL_LABELS: tuple[str, ...] = WORRY_ORDER[:-1]
 
 
 def by_worry(judgement: Judgement) -> tuple[float, ...]:
-    """Give the sort key of a judgement: its label, then how likely leech-like, then flatworm-like."""
-    p_leech = judgement.p_groups[GROUPS.index(Group.LEECH_LIKE)]
-    p_flatworm = judgement.p_groups[GROUPS.index(Group.FLATWORM_LIKE)]
-    return (WORRY_ORDER.index(judgement.label), -p_leech, -p_flatworm)
+    """Give the sort key of a judgement: the most worrying has the smallest."""
+    return tuple(-value for value in worry(judgement))
 
 
 def view_by_worry(view: ViewResult) -> tuple[float, ...]:

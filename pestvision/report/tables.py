@@ -91,7 +91,7 @@ def _judged(judgement: Judgement, box: BoxXyxy) -> tuple[Cell, ...]:
 def night_lines(result: NightResult) -> list[str]:
     """Give a night as JSON Lines, one view a line, by the `night --json` contract.
 
-    Skipped files that belong to no view are told in the first line, so that none is lost.
+    ASCII only: a file name that is no text is escaped and comes back as it was. Skipped files that belong to no view are told in the first line, so that none is lost.
     """
     lines = []
     for rank, view in enumerate(result.views):
@@ -100,5 +100,5 @@ def night_lines(result: NightResult) -> list[str]:
             line["skipped"] += [
                 {"photo": item.name, "reason": item.reason} for item in result.skipped
             ]
-        lines.append(json.dumps(line, ensure_ascii=False, allow_nan=False))
+        lines.append(json.dumps(line, ensure_ascii=True, allow_nan=False))
     return lines

@@ -112,7 +112,7 @@ def _write_all(folder: Path, texts: dict[str, str]) -> None:
             temporary = folder / f".{name}.{secrets.token_hex(4)}"
             with temporary.open("xb") as file:
                 waiting[folder / name] = temporary
-                file.write(texts[name].encode("utf-8"))
+                file.write(texts[name].encode("utf-8", "replace"))  # names can hold anything
                 file.flush()
                 os.fsync(file.fileno())
         for final, temporary in waiting.items():

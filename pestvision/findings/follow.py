@@ -1,0 +1,251 @@
+"""Follow what moved over the photos of a view: from looks at pairs to tracks and counts."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import U8, BoxXyxy, as_u8, box_iou
+from pestvision.findings.finding import Judgement, Moved, PairResult, TrackResult
+from pestvision.findings.judge import judge, worry
+from pestvision.motion.tracks import link_movers
+from pestvision.organisms.classes import CANT_TELL, GROUPS, LABELS, Group
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from pestvision.motion.tracks import Mover
+    from pestvision.organisms.classify import Scores
+    from pestvision.organisms.weights import Rules
+
+ANIMAL_CROP_PX = 160  # a crop that a person looks at
+OTHER_CROP_PX = 64  # one judged not an organism: many a night, and all are kept
+
+SAME_PLACE_IOU = 0.3
+"""Two boxes on one photo that share more than this are counted as one animal: a count of what was
+seen at once must not be above the truth because a track broke. Boxes of one animal from the two
+pairs that share a photo differ by less (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One crop of a mover on one photo, and what the net says of it."""
+
+    photo: str
+    box_xyxy_px: BoxXyxy
+    scores: Scores
+    crop_rgb: U8
+
+    @property
+    def length_px(self) -> float:
+        """The box's long side."""
+        x0, y0, x1, y1 = self.box_xyxy_px
+        return max(x1 - x0, y1 - y0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MoverLooks:
+    """One mover of a pair: its judgement, and one or two looks at it."""
+
+    mover: Mover
+    judgement: Judgement
+    looks: tuple[Look, ...]
+
+    def shrunk(self) -> MoverLooks:
+        """Give the same with crops no larger than they will be shown."""
+        is_animal = self.judgement.label != Group.NOT_AN_ORGANISM
+        side_px = ANIMAL_CROP_PX if is_animal else OTHER_CROP_PX
+        looks = tuple(
+            dataclasses.replace(look, crop_rgb=reduced(look.crop_rgb, max_side_px=side_px)[0])
+            for look in self.looks
+        )
+        return dataclasses.replace(self, looks=looks)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairLooks:
+    """What is kept of two neighbouring photos once they are let go."""
+
+    first: str
+    second: str
+    aligned: bool
+    reason: str
+    movers: tuple[MoverLooks, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Followed:
+    """A view's pairs and tracks, the most of each label at once, and the photo that shows most."""
+
+    pairs: tuple[PairResult, ...]
+    tracks: tuple[TrackResult, ...]
+    at_once_max: dict[str, int]
+    busiest: str | None
+
+
+def reduced(rgb: U8, *, max_side_px: int) -> tuple[U8, float]:
+    """Give a picture with at most `max_side_px` on its long side, and the factor, 1 or less."""
+    height, width = rgb.shape[:2]
+    scale = max_side_px / max(height, width)
+    if scale >= 1.0:
+        return rgb, 1.0
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    return as_u8(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)), scale
+
+
+def follow(pairs: Sequence[PairLooks], *, max_gap_photos: int, rules: Rules) -> Followed:
+    """Link the movers of neighbouring pairs into tracks, and judge each track as a whole.
+
+    Parameters
+    ----------
+    pairs
+        A view's neighbouring photos in order; a pair that could not be aligned has no movers.
+    max_gap_photos
+        A mover unseen for more photos than this starts a new track.
+    rules
+        Thresholds of the model card.
+
+    Returns
+    -------
+    Followed
+        Tracks of animals only, numbered from 1, the most worrying first. What was judged not an
+        organism stays in its pair, with track 0.
+    """
+    linked = link_movers(
+        [[item.mover for item in pair.movers] for pair in pairs], max_gap_photos=max_gap_photos
+    )
+    members: dict[int, list[MoverLooks]] = defaultdict(list)
+    for pair, movers in zip(pairs, linked, strict=True):
+        for item, mover in zip(pair.movers, movers, strict=True):
+            members[mover.track].append(item)
+    tracks: list[tuple[int, TrackResult]] = []
+    for link, items in members.items():
+        track = _track(items, rules)
+        if track.judgement.label != Group.NOT_AN_ORGANISM:
+            tracks.append((link, track))
+    tracks.sort(key=lambda item: worry(item[1].judgement), reverse=True)
+    numbered = {
+        link: dataclasses.replace(track, id=number)
+        for number, (link, track) in enumerate(tracks, start=1)
+    }
+    results = tuple(
+        PairResult(
+            first=pair.first,
+            second=pair.second,
+            aligned=pair.aligned,
+            reason=pair.reason,
+            moved=_moved(pair.movers, [numbered.get(mover.track) for mover in movers]),
+        )
+        for pair, movers in zip(pairs, linked, strict=True)
+    )
+    seen = _seen_by_photo(numbered.values())
+    return Followed(
+        pairs=results,
+        tracks=tuple(numbered.values()),
+        at_once_max=seen_at_once(seen),
+        busiest=_busiest(seen),
+    )
+
+
+def _track(items: Sequence[MoverLooks], rules: Rules) -> TrackResult:
+    """Join the movers of one track: one look a photo, the one with the stronger change."""
+    by_photo: dict[str, tuple[float, Look]] = {}
+    for item in items:
+        for look in item.looks:
+            strength, _look = by_photo.get(look.photo, (-np.inf, look))
+            if item.mover.z_peak > strength:
+                by_photo[look.photo] = (item.mover.z_peak, look)
+    looks = [look for _strength, look in by_photo.values()]
+    judgement = judge(
+        [look.scores for look in looks], rules=rules, lengths_px=[look.length_px for look in looks]
+    )
+    return TrackResult(
+        id=0,
+        sightings=tuple((look.photo, look.box_xyxy_px) for look in looks),
+        judgement=judgement,
+        crop_rgb=_clearest(looks, judgement).crop_rgb,
+    )
+
+
+def _clearest(looks: Sequence[Look], judgement: Judgement) -> Look:
+    """Give the look that speaks most for the judgement; the largest where it cannot be told."""
+    if judgement.label == CANT_TELL:
+        return max(looks, key=lambda look: look.length_px)
+    group = GROUPS.index(Group(judgement.label))
+    return max(looks, key=lambda look: float(look.scores.p_groups[group]))
+
+
+def _moved(items: Sequence[MoverLooks], tracks: Sequence[TrackResult | None]) -> tuple[Moved, ...]:
+    """Give a pair's movers as results, the most worrying first.
+
+    Those of a track share its clearest crop: a night has hundreds of them.
+    """
+    moved = [
+        Moved(
+            track=0 if track is None else track.id,
+            box_first_xyxy_px=item.mover.box_first_xyxy_px,
+            box_second_xyxy_px=item.mover.box_second_xyxy_px,
+            judgement=item.judgement,
+            displacement_px=item.mover.displacement_px,
+            crop_rgb=_clearest(item.looks, item.judgement).crop_rgb
+            if track is None
+            else track.crop_rgb,
+        )
+        for item, track in zip(items, tracks, strict=True)
+    ]
+    return tuple(sorted(moved, key=lambda item: worry(item.judgement), reverse=True))
+
+
+def _seen_by_photo(tracks: Iterable[TrackResult]) -> dict[str, list[tuple[str, BoxXyxy]]]:
+    seen: dict[str, list[tuple[str, BoxXyxy]]] = defaultdict(list)
+    for track in tracks:
+        for photo, box in track.sightings:
+            seen[photo].append((track.judgement.label, box))
+    return seen
+
+
+def seen_at_once(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> dict[str, int]:
+    """Give for each label the largest number seen on one photo: a lower bound of how many there are.
+
+    Parameters
+    ----------
+    seen
+        Labels and boxes by photo. Boxes of one label in the same place count once.
+
+    Returns
+    -------
+    dict
+        By label in the order of `LABELS`, without those not seen and without *not an organism*.
+    """
+    most = {
+        label: max(
+            (_n_places([box for of, box in found if of == label]) for found in seen.values()),
+            default=0,
+        )
+        for label in LABELS
+        if label != Group.NOT_AN_ORGANISM
+    }
+    return {str(label): count for label, count in most.items() if count}
+
+
+def _n_places(boxes: Sequence[BoxXyxy]) -> int:
+    places: list[BoxXyxy] = []
+    for box in boxes:
+        if all(box_iou(box, place) < SAME_PLACE_IOU for place in places):
+            places.append(box)
+    return len(places)
+
+
+def _busiest(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> str | None:
+    """Choose the photo to be shown: the most leech-like, then the most of everything."""
+
+    def shows(photo: str) -> tuple[int, int]:
+        labels = [label for label, _box in seen[photo]]
+        return (labels.count(Group.LEECH_LIKE), len(labels))
+
+    return max(seen, key=shows, default=None)
