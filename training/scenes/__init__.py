@@ -1,1 +1,20 @@
-"""Drawn organisms, tanks, photo pairs and bursts, with their exact truth."""
+"""Drawn organisms, tanks, pairs, bursts and nights, with exact truth.
+
+Used three times: to train the net, to test every stage, and to make the sample images.
+"""
+
+from training.scenes.crops import draw_close_up, draw_crop
+from training.scenes.pairs import CALM, HAND_HELD, USUAL, Stir, draw_pair
+from training.scenes.records import TRIPOD, HandHeld
+
+__all__ = [
+    "CALM",
+    "HAND_HELD",
+    "TRIPOD",
+    "USUAL",
+    "HandHeld",
+    "Stir",
+    "draw_close_up",
+    "draw_crop",
+    "draw_pair",
+]

@@ -1,0 +1,133 @@
+"""Take the picture: blur, exposure, white balance, noise, sharpening, JPEG.
+
+Everything is drawn without a look at what is in the picture, so that no class can be told by it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import F32, U8, as_u8
+from training.scenes.paint import f32
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """One way of taking a picture.
+
+    `blur_px`: Gaussian sigma. `smear_px`, `smear_rad`: length and direction of a motion blur.
+    `exposure_ev`: stops. `balance`: gains of red, green, blue. `contrast`: about mid-grey. `colour`:
+    saturation, 0 for an infra-red camera. `read_noise`: sigma that is always there; `shot_noise`:
+    sigma at full white, growing with the root of the signal; both on a scale of 0..1. `grain_px`:
+    size of the noise. `sharpen`: amount of unsharp masking. `jpeg`: quality.
+    """
+
+    blur_px: float = 0.5
+    smear_px: float = 0.0
+    smear_rad: float = 0.0
+    exposure_ev: float = 0.0
+    balance: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    contrast: float = 1.0
+    colour: float = 1.0
+    read_noise: float = 0.006
+    shot_noise: float = 0.02
+    grain_px: float = 1.0
+    sharpen: float = 0.3
+    jpeg: int = 85
+
+    def changed(self, *, exposure_ev: float, balance: tuple[float, float, float]) -> Camera:
+        """Give the same camera as it sets itself for the next photo: stops added, gains multiplied."""
+        red, green, blue = (a * b for a, b in zip(self.balance, balance, strict=True))
+        return replace(self, exposure_ev=self.exposure_ev + exposure_ev, balance=(red, green, blue))
+
+
+def draw_camera(rng: np.random.Generator, *, blur_px: float | None = None) -> Camera:
+    """Draw a camera for a crop or a close-up; `blur_px` overrules the blur."""
+    if blur_px is None:
+        blur_px = float(np.clip(rng.lognormal(-0.25, 0.85), 0.25, 6.5))
+    warm = float(rng.normal(0, 0.10))
+    green = float(rng.normal(0, 0.04))
+    noisy = float(np.clip(rng.lognormal(-0.7, 0.8), 0.1, 4.0))
+    return Camera(
+        blur_px=blur_px,
+        smear_px=float(rng.exponential(4.0)) if rng.random() < 0.15 else 0.0,
+        smear_rad=float(rng.uniform(0, np.pi)),
+        exposure_ev=float(rng.normal(0, 0.35)),
+        balance=(1.0 + warm, 1.0 + green, 1.0 - warm),
+        contrast=float(rng.uniform(0.75, 1.3)),
+        colour=0.0 if rng.random() < 0.07 else float(rng.uniform(0.6, 1.35)),
+        read_noise=0.006 * noisy,
+        shot_noise=0.018 * noisy,
+        grain_px=float(rng.uniform(0.5, 1.6)),
+        sharpen=float(rng.uniform(0.0, 1.2)) if rng.random() < 0.6 else 0.0,
+        jpeg=int(rng.integers(45, 98)),
+    )
+
+
+def photograph(rng: np.random.Generator, picture: F32, camera: Camera) -> U8:
+    """Take a picture, (H, W, 3) float32 0..1, as uint8 out of a camera."""
+    seen = _blurred(picture, camera)
+    gains = np.asarray(camera.balance, np.float32) * np.float32(2.0**camera.exposure_ev)
+    seen = seen * gains
+    if camera.contrast != 1.0:
+        seen = (seen - 0.45) * np.float32(camera.contrast) + 0.45
+    if camera.colour != 1.0:
+        grey = cv2.transform(seen, np.full((1, 3), 1 / 3, np.float32))[..., None]
+        seen = grey + (seen - grey) * np.float32(camera.colour)
+    seen = np.clip(seen, 0.0, 1.0).astype(np.float32)
+    seen = seen + _noise(rng, seen, camera)
+    if camera.sharpen > 0:
+        seen = seen + np.float32(camera.sharpen) * (seen - cv2.GaussianBlur(seen, (0, 0), 1.1))
+    levels = np.clip(seen * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    return _through_jpeg(levels, camera.jpeg)
+
+
+def _blurred(picture: F32, camera: Camera) -> F32:
+    seen = picture
+    if camera.blur_px >= 0.3:
+        seen = f32(cv2.GaussianBlur(seen, (0, 0), camera.blur_px))
+    if camera.smear_px >= 1.5:
+        reach = int(np.ceil(camera.smear_px / 2))
+        kernel = np.zeros((2 * reach + 1, 2 * reach + 1), np.float32)
+        dx, dy = reach * np.cos(camera.smear_rad), reach * np.sin(camera.smear_rad)
+        cv2.line(
+            kernel,
+            (round(reach - dx), round(reach - dy)),
+            (round(reach + dx), round(reach + dy)),
+            1.0,
+            1,
+            cv2.LINE_AA,
+        )
+        seen = f32(cv2.filter2D(seen, -1, kernel / kernel.sum()))
+    return seen
+
+
+def _noise(rng: np.random.Generator, seen: F32, camera: Camera) -> F32:
+    rows, columns = seen.shape[:2]
+    grain = rng.standard_normal((rows, columns, 3), dtype=np.float32)
+    if camera.grain_px > 0.6:
+        # Blurring white noise by sigma s leaves 1/(2 s sqrt(pi)) of its deviation.
+        blurred = cv2.GaussianBlur(grain, (0, 0), camera.grain_px)
+        grain = f32(blurred * np.float32(2 * camera.grain_px * np.sqrt(np.pi)))
+    if camera.colour == 0.0:
+        grain = f32(np.repeat(grain[..., :1], 3, axis=2))
+    sigma = np.sqrt(camera.read_noise**2 + camera.shot_noise**2 * seen)
+    return f32(grain * sigma)
+
+
+def _through_jpeg(levels: U8, quality: int) -> U8:
+    """Give what is left after JPEG. The order of the channels does not matter for one that keeps it."""
+    try:
+        done, data = cv2.imencode(".jpg", levels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    except cv2.error as error:
+        raise RuntimeError(f"OpenCV could not write a JPEG of {levels.shape}") from error
+    if not done:
+        raise RuntimeError(f"OpenCV could not write a JPEG of {levels.shape}")
+    # Bytes made a line above, not a photo of anybody's: the one decoder is for those.
+    decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)  # noqa: TID251
+    if decoded is None:
+        raise RuntimeError("OpenCV could not read the JPEG it wrote")
+    return as_u8(np.ascontiguousarray(decoded[..., ::-1]))

@@ -1,0 +1,207 @@
+"""Draw one organism or thing as a crop for the net, and close-ups with one or more of them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import F32, U8, as_rgb, as_u8
+from pestvision.errors import ShapeError
+from training.scenes.camera import draw_camera, photograph
+from training.scenes.grounds import draw_ground, draw_weather
+from training.scenes.light import MASK_COVER, Placed, blend, draw_light, mask_in, place, rotation
+from training.scenes.organisms import new_animal
+from training.scenes.paint import f32
+from training.scenes.records import DrawnCrop, DrawnObject, DrawnPhoto, Pose
+
+if TYPE_CHECKING:
+    from training.scenes.body import Body
+
+CROP_FILL = (0.45, 0.85)
+"""The long side of the animal's box over the crop's: what the crops cut from photos have."""
+
+_SMALL_SHARE = 0.45  # crops that were small before they were enlarged, as a far animal's are
+_SMALLEST_PX = 30  # 16 px animals, the smallest looked for, fill about half of such a crop
+
+
+def draw_crop(
+    rng: np.random.Generator, fine: str, *, ground: U8 | None = None, size_px: int = 224
+) -> DrawnCrop:
+    """Draw one organism or thing about the middle of a square picture.
+
+    Parameters
+    ----------
+    rng
+        Everything is drawn from it: the same state gives the same crop.
+    fine
+        A name of FINE_NAMES.
+    ground
+        (H, W, 3) uint8 photograph to draw on (a square about its middle is taken), or None for a
+        drawn tank.
+    size_px
+        Side of the crop.
+
+    Raises
+    ------
+    ShapeError
+        If `fine` is no class, `ground` no RGB picture or `size_px` below 32.
+    """
+    if size_px < 32:
+        raise ShapeError("size_px", expected="32 or more", actual=str(size_px))
+    animal = new_animal(rng, fine)
+    pose = animal.kind.pose(rng)
+    size = (size_px, size_px)
+    target = float(rng.uniform(*CROP_FILL)) * size_px
+    body = animal.paint(pose, target)
+    placed = fitted(body, pose.heading_deg, target, _middle(rng, size_px, target))
+    weather = draw_weather(rng, size)
+    light = draw_light(rng)
+    picture = draw_ground(rng, size) if ground is None else _as_ground(ground, size)
+    level = 1.0 if ground is None else _brightness(picture)
+    blend(picture, placed, light, level=level)
+    if ground is None:
+        picture = weather.applied(picture)
+    rgb = _taken(rng, picture, size_px)
+    scale = float(np.hypot(*placed.to_px[:, 0]))
+    return DrawnCrop(
+        rgb=rgb,
+        mask=mask_in(size, placed),
+        fine=fine,
+        pose=pose,
+        length_px=body.length_units * scale,
+    )
+
+
+def fitted(
+    body: Body, heading_deg: float, long_side_px: float, middle_px: tuple[float, float]
+) -> Placed:
+    """Place a body so that its box has a given long side and a given middle."""
+    rows, columns = np.nonzero(body.cover >= MASK_COVER)
+    if len(rows) == 0:
+        rows, columns = np.nonzero(body.cover > 0)
+    points = np.column_stack([columns, rows]) - np.asarray(body.origin_px)
+    turned = points @ rotation(heading_deg).T / body.px_per_unit
+    low, high = turned.min(axis=0), turned.max(axis=0)
+    px_per_unit = long_side_px / float((high - low).max() + 1.0 / body.px_per_unit)
+    at = np.asarray(middle_px) - 0.5 * (low + high) * px_per_unit
+    return place(
+        body, (float(at[0]), float(at[1])), heading_deg=heading_deg, px_per_unit=px_per_unit
+    )
+
+
+def _middle(rng: np.random.Generator, size_px: int, target: float) -> tuple[float, float]:
+    free = 0.35 * (size_px - target) * 0.5
+    x, y = size_px / 2 + rng.uniform(-free, free, 2)
+    return float(x), float(y)
+
+
+def _as_ground(ground: U8, size: tuple[int, int]) -> F32:
+    photo = as_rgb(ground, "ground")
+    side = min(photo.shape[:2])
+    top, left = (photo.shape[0] - side) // 2, (photo.shape[1] - side) // 2
+    square = photo[top : top + side, left : left + side]
+    how = cv2.INTER_AREA if side > size[0] else cv2.INTER_LINEAR
+    fit = cv2.resize(square, (size[1], size[0]), interpolation=how)
+    return f32(fit.astype(np.float32) / np.float32(255))
+
+
+def _brightness(picture: F32) -> float:
+    """How bright a photographed ground is, as a factor for what is drawn onto it."""
+    return float(np.clip(0.35 + 1.3 * float(picture.mean()), 0.4, 1.2))
+
+
+def _taken(rng: np.random.Generator, picture: F32, size_px: int) -> U8:
+    if rng.random() >= _SMALL_SHARE:
+        return photograph(rng, picture, draw_camera(rng))
+    side = round(float(np.exp(rng.uniform(np.log(_SMALLEST_PX), np.log(size_px)))))
+    small = cv2.resize(picture, (side, side), interpolation=cv2.INTER_AREA)
+    blur = float(rng.uniform(0.25, 0.9))
+    taken = photograph(rng, f32(small), draw_camera(rng, blur_px=blur))
+    how = (cv2.INTER_LINEAR, cv2.INTER_CUBIC)[int(rng.integers(2))]
+    return as_u8(cv2.resize(taken, (size_px, size_px), interpolation=how))
+
+
+def truth_of(
+    placed: Placed, shape: tuple[int, int], *, fine: str, pose: Pose, length_px: float
+) -> DrawnObject | None:
+    """Give the truth about a placed body as far as it lies in the picture, None if it does not."""
+    box = placed.box()
+    if box is None:
+        return None
+    x0, y0 = max(box[0], 0.0), max(box[1], 0.0)
+    x1, y1 = min(box[2], float(shape[1])), min(box[3], float(shape[0]))
+    if x1 <= x0 or y1 <= y0:
+        return None
+    cut = (x0, y0, x1, y1)
+    return DrawnObject(
+        fine=fine, box_xyxy_px=cut, mask=placed.mask(cut), pose=pose, length_px=length_px
+    )
+
+
+def draw_close_up(
+    rng: np.random.Generator,
+    fines: tuple[str, ...],
+    *,
+    height_px: int,
+    width_px: int,
+    fill: tuple[float, float] = (0.05, 0.8),
+) -> DrawnPhoto:
+    """Draw a close-up with the organisms or things named.
+
+    Parameters
+    ----------
+    fines
+        One name of FINE_NAMES for each.
+    height_px, width_px
+        Size of the picture.
+    fill
+        Smallest and largest long side of a body's box over the shorter side of the picture. With
+        more than one body the largest shrinks, so that they seldom lie over each other.
+    """
+    size = (height_px, width_px)
+    picture = draw_ground(rng, size)
+    weather, light = draw_weather(rng, size), draw_light(rng)
+    shorter = min(size)
+    top = max(fill[0], fill[1] / max(1.0, np.sqrt(len(fines))))
+    objects: list[DrawnObject] = []
+    for fine in fines:
+        animal = new_animal(rng, fine)
+        pose = animal.kind.pose(rng)
+        target = float(rng.uniform(fill[0], top)) * shorter
+        body = animal.paint(pose, max(target, 48.0))
+        placed = _apart(rng, body, pose, target, size, objects)
+        blend(picture, placed, light)
+        scale = float(np.hypot(*placed.to_px[:, 0]))
+        truth = truth_of(placed, size, fine=fine, pose=pose, length_px=body.length_units * scale)
+        if truth is not None:
+            objects.append(truth)
+    camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.6)) * max(1.0, shorter / 900))
+    return DrawnPhoto(rgb=photograph(rng, weather.applied(picture), camera), objects=tuple(objects))
+
+
+def _apart(
+    rng: np.random.Generator,
+    body: Body,
+    pose: Pose,
+    target: float,
+    size: tuple[int, int],
+    others: list[DrawnObject],
+) -> Placed:
+    """Place a body wholly inside the picture and, if a few tries find room, clear of the others."""
+    placed = None
+    for _ in range(12):
+        margin = 0.52 * target
+        x = float(rng.uniform(margin, max(margin + 1, size[1] - margin)))
+        y = float(rng.uniform(margin, max(margin + 1, size[0] - margin)))
+        placed = fitted(body, pose.heading_deg, target, (x, y))
+        box = placed.box()
+        if box is None or all(_clear(box, other.box_xyxy_px) for other in others):
+            break
+    assert placed is not None  # noqa: S101 - the loop runs at least once
+    return placed
+
+
+def _clear(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+    return one[2] < other[0] or other[2] < one[0] or one[3] < other[1] or other[3] < one[1]

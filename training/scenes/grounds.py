@@ -1,0 +1,312 @@
+"""What lies behind and around an animal: gravel, plants, open water, a dish, glass with growth.
+
+A ground is what things look like in even white light; how they are lit comes after (see
+`Weather`), so that an animal in the dark of a tank is as dark as what it sits on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import F32
+from training.scenes.paint import f32, vary
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+Size = tuple[int, int]
+
+# Fields smoother than this many pixels a cell are made small and enlarged.
+_COARSE_PX = 4
+
+
+def clouds(rng: np.random.Generator, size: Size, cells: float, octaves: int = 3) -> F32:
+    """Smooth random field, mean about 0, spread about 1: `cells` cells a longer side, and finer."""
+    longer = max(size)
+    small = (max(8, size[0] // _COARSE_PX), max(8, size[1] // _COARSE_PX))
+    total = np.zeros(small, np.float32)
+    for octave in range(octaves):
+        count = cells * 2**octave
+        shape = (
+            max(2, round(count * size[0] / longer) + 2),
+            max(2, round(count * size[1] / longer) + 2),
+        )
+        seeds = rng.standard_normal(shape, dtype=np.float32) * np.float32(0.6**octave)
+        total += cv2.resize(seeds, (small[1], small[0]), interpolation=cv2.INTER_CUBIC)
+    return f32(cv2.resize(total, (size[1], size[0]), interpolation=cv2.INTER_LINEAR))
+
+
+def _coloured(
+    field: F32, dark: tuple[float, float, float], pale: tuple[float, float, float]
+) -> F32:
+    mix = np.clip(0.5 + 0.3 * field, 0, 1)[..., None]
+    low, high = np.asarray(dark, np.float32), np.asarray(pale, np.float32)
+    return f32(low + (high - low) * mix)
+
+
+def water(rng: np.random.Generator, size: Size) -> F32:
+    """Open water before something far out of focus."""
+    colours = (
+        ((0.03, 0.05, 0.06), (0.16, 0.24, 0.26)),
+        ((0.05, 0.10, 0.04), (0.30, 0.42, 0.18)),
+        ((0.30, 0.36, 0.36), (0.62, 0.68, 0.66)),
+        ((0.10, 0.08, 0.05), (0.42, 0.34, 0.24)),
+        ((0.02, 0.06, 0.14), (0.15, 0.35, 0.52)),
+    )
+    dark, pale = colours[int(rng.integers(len(colours)))]
+    return _coloured(
+        clouds(rng, size, float(rng.uniform(1.0, 4.0)), 2), vary(rng, dark), vary(rng, pale)
+    )
+
+
+def gravel(rng: np.random.Generator, size: Size) -> F32:
+    """Rounded stones side by side: the cells of random points, dark between them."""
+    across = float(rng.uniform(7, 40))  # stones along the longer side of a crop-sized view
+    longer, shorter = max(size), min(size)
+    across = across * max(1.0, longer / 450)
+    half = (size[0] // 2 + 1, size[1] // 2 + 1)
+    count = int(np.clip(across**2 * shorter / longer, 40, 9000))
+    points = np.full(half, 255, np.uint8)
+    rows, columns = rng.integers(0, half[0], count), rng.integers(0, half[1], count)
+    points[rows, columns] = 0
+    distance, labels = cv2.distanceTransformWithLabels(
+        points, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    palettes = (
+        ((0.62, 0.52, 0.40), (0.40, 0.33, 0.25), (0.75, 0.70, 0.62)),
+        ((0.20, 0.19, 0.18), (0.12, 0.11, 0.11), (0.34, 0.32, 0.30)),
+        ((0.80, 0.78, 0.74), (0.66, 0.64, 0.62), (0.90, 0.88, 0.85)),
+        ((0.36, 0.26, 0.18), (0.24, 0.17, 0.12), (0.48, 0.36, 0.26)),
+    )
+    palette = np.asarray(palettes[int(rng.integers(len(palettes)))], np.float32)
+    stones = palette[rng.integers(0, len(palette), labels.max() + 1)]
+    stones = stones * rng.uniform(0.75, 1.2, (len(stones), 1)).astype(np.float32)
+    spacing = longer / across / 2
+    gap = np.clip(1.25 - distance / spacing, 0.25, 1.0)
+    tilt = np.cos(np.arange(len(stones)) * 2.4).astype(np.float32)
+    relief = gap * (1.0 + 0.12 * tilt[labels])
+    picture = stones[labels] * relief[..., None].astype(np.float32)
+    full = cv2.resize(picture, (size[1], size[0]), interpolation=cv2.INTER_LINEAR)
+    return f32(full)
+
+
+def planted(rng: np.random.Generator, size: Size) -> F32:
+    """Leaves and stems in layers, the far ones blurred."""
+    picture = _coloured(clouds(rng, size, 3.0, 2), (0.03, 0.06, 0.03), (0.16, 0.24, 0.10))
+    longer = max(size)
+    for layer in range(3):
+        tone = np.asarray(vary(rng, (0.25, 0.42, 0.14), 0.3)) * (0.35 + 0.32 * layer)
+        canvas = np.zeros(size, np.uint8)
+        for _ in range(int(rng.integers(5, 16))):
+            _leaf(rng, canvas, longer)
+        cover = canvas.astype(np.float32) / 255
+        soft = (2 - layer) * longer / 220 * float(rng.uniform(0.3, 1.5))
+        if soft > 0.4:
+            cover = cv2.GaussianBlur(cover, (0, 0), soft)
+        picture *= (1 - cover)[..., None]
+        picture += (cover * (1 + 0.2 * np.clip(clouds(rng, size, 9.0, 1), -1, 1)))[..., None] * tone
+    return f32(picture)
+
+
+def _leaf(rng: np.random.Generator, canvas: np.ndarray, longer: int) -> None:
+    rows, columns = canvas.shape
+    x, y = float(rng.uniform(0, columns)), float(rng.uniform(0, rows))
+    long, wide = longer * float(rng.uniform(0.06, 0.35)), longer * float(rng.uniform(0.006, 0.05))
+    angle, bend = float(rng.uniform(0, np.pi)), float(rng.uniform(-0.8, 0.8))
+    s = np.linspace(-1, 1, 9)
+    turn = angle + bend * s
+    spine = np.column_stack([x + long * s * np.cos(turn), y + long * s * np.sin(turn)])
+    side = np.column_stack([-np.sin(turn), np.cos(turn)]) * (wide * (1 - s**2) + 0.5)[:, None]
+    outline = np.vstack([spine + side, (spine - side)[::-1]])
+    level = int(rng.integers(120, 256))
+    cv2.fillPoly(canvas, [np.round(outline * 16).astype(np.int32)], level, cv2.LINE_AA, 4)
+
+
+def dish(rng: np.random.Generator, size: Size) -> F32:
+    """A white tray or dish, sometimes with its rim or a fold in view."""
+    tone = vary(rng, (0.82, 0.83, 0.81), 0.2)
+    picture = _coloured(clouds(rng, size, 1.2, 1), tuple(0.86 * v for v in tone), tone)
+    if rng.random() < 0.5:
+        longer = max(size)
+        centre = (int(rng.uniform(-0.5, 1.5) * size[1]), int(rng.uniform(-0.5, 1.5) * size[0]))
+        radius = int(longer * rng.uniform(0.5, 1.2))
+        ring = np.zeros(size, np.uint8)
+        cv2.circle(
+            ring, centre, radius, 255, max(2, int(longer * rng.uniform(0.01, 0.06))), cv2.LINE_AA
+        )
+        soft = cv2.GaussianBlur(ring.astype(np.float32) / 255, (0, 0), longer / 120)
+        picture *= (1 - float(rng.uniform(0.1, 0.5)) * soft)[..., None]
+    return f32(picture)
+
+
+def plain(rng: np.random.Generator, size: Size) -> F32:
+    """One colour: a coloured tray, a glove, a hand, black behind a lens, a sheet of card."""
+    colours = (
+        (0.02, 0.02, 0.02),
+        (0.78, 0.58, 0.46),
+        (0.86, 0.70, 0.58),
+        (0.50, 0.35, 0.26),
+        (0.15, 0.35, 0.62),
+        (0.12, 0.42, 0.36),
+        (0.45, 0.50, 0.48),
+        (0.62, 0.05, 0.42),
+        (0.90, 0.88, 0.84),
+        (0.30, 0.36, 0.34),
+        (0.08, 0.09, 0.14),
+    )
+    tone = vary(rng, colours[int(rng.integers(len(colours)))], 0.15)
+    depth = float(rng.uniform(0.85, 1.0))
+    return _coloured(
+        clouds(rng, size, float(rng.uniform(1.0, 12.0)), 2), tuple(depth * v for v in tone), tone
+    )
+
+
+def wood(rng: np.random.Generator, size: Size) -> F32:
+    """Bogwood, slate or bark: streaks one way."""
+    longer = max(size)
+    stretch = float(rng.uniform(5, 14))
+    cells = float(rng.uniform(8, 20))
+    tall = clouds(rng, (max(8, int(longer / stretch)), longer), cells, 2)
+    streaks = cv2.resize(tall, (longer, longer), interpolation=cv2.INTER_LINEAR)
+    turn = cv2.getRotationMatrix2D((longer / 2, longer / 2), float(rng.uniform(0, 360)), 1.5)
+    turned = cv2.warpAffine(
+        f32(streaks).T.copy(), turn, (size[1], size[0]), borderMode=cv2.BORDER_REFLECT
+    )
+    dark = vary(rng, ((0.16, 0.11, 0.07), (0.14, 0.14, 0.15))[int(rng.integers(2))], 0.3)
+    pale = vary(rng, ((0.45, 0.34, 0.22), (0.42, 0.42, 0.44))[int(rng.integers(2))], 0.3)
+    return _coloured(f32(turned), dark, pale)
+
+
+GROUNDS: tuple[tuple[float, Callable[[np.random.Generator, Size], F32]], ...] = (
+    (0.24, water),
+    (0.16, gravel),
+    (0.18, planted),
+    (0.15, dish),
+    (0.17, plain),
+    (0.10, wood),
+)
+"""Each ground and how often it is drawn, whatever stands before it."""
+
+
+def draw_ground(rng: np.random.Generator, size: Size) -> F32:
+    """Draw a ground, (H, W, 3) float32, 0..1, with what grows or sticks on the glass before it."""
+    index = int(rng.choice(len(GROUNDS), p=[share for share, _ in GROUNDS]))
+    picture = GROUNDS[index][1](rng, size)
+    if rng.random() < 0.5:
+        defocus = float(rng.exponential(max(size) / 130))
+        if defocus > 0.4:
+            picture = f32(cv2.GaussianBlur(picture, (0, 0), min(defocus, max(size) / 25)))
+    if rng.random() < 0.5:
+        _growth(rng, picture)
+    if rng.random() < 0.12:
+        _seam(rng, picture)
+    return f32(np.clip(picture, 0, 1))
+
+
+def _growth(rng: np.random.Generator, picture: F32) -> None:
+    """Algae and lime on the pane: many small spots, a few large, and a film."""
+    size = (picture.shape[0], picture.shape[1])
+    longer = max(size)
+    film = np.clip(clouds(rng, size, float(rng.uniform(2, 10)), 3) * 0.4, 0, 1)
+    tone = np.asarray(
+        vary(
+            rng,
+            ((0.32, 0.44, 0.16), (0.42, 0.32, 0.16), (0.75, 0.78, 0.74))[int(rng.integers(3))],
+            0.2,
+        ),
+        np.float32,
+    )
+    amount = (film * float(rng.uniform(0.0, 0.5)))[..., None]
+    picture += (tone - picture) * amount
+    spots = np.zeros(size, np.uint8)
+    count = int(rng.integers(0, 40) * max(1.0, longer / 500))
+    for x, y, r in zip(
+        rng.uniform(0, size[1], count),
+        rng.uniform(0, size[0], count),
+        longer * 0.003 * (1 + rng.exponential(1.5, count)),
+        strict=True,
+    ):
+        cv2.circle(
+            spots,
+            (int(x * 16), int(y * 16)),
+            int(min(r, longer / 40) * 16),
+            255,
+            -1,
+            cv2.LINE_AA,
+            4,
+        )
+    cover = (spots.astype(np.float32) / 255 * float(rng.uniform(0.3, 0.85)))[..., None]
+    picture += (tone * 0.8 - picture) * cover
+
+
+def _seam(rng: np.random.Generator, picture: F32) -> None:
+    """The silicone seam of a corner, or the edge of the pane: a straight soft-edged band."""
+    rows, columns = picture.shape[:2]
+    longer = max(rows, columns)
+    band = np.zeros((rows, columns), np.uint8)
+    centre = np.array([rng.uniform(0, columns), rng.uniform(0, rows)])
+    angle = float(rng.choice([0.0, np.pi / 2])) + float(rng.uniform(-0.12, 0.12))
+    reach = 2 * longer * np.array([np.cos(angle), np.sin(angle)])
+    ends = np.round(np.stack([centre - reach, centre + reach])).astype(int)
+    cv2.line(
+        band,
+        ends[0].tolist(),
+        ends[1].tolist(),
+        255,
+        max(2, int(longer * rng.uniform(0.02, 0.08))),
+        cv2.LINE_AA,
+    )
+    tone = np.float32(rng.choice([0.03, 0.75]))
+    picture += (tone - picture) * (band.astype(np.float32) / 255 * 0.85)[..., None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weather:
+    """How the scene is lit: applied to ground and animals alike.
+
+    `level` is a (H, W) field by which everything is multiplied; `veil` is haze or green water, a
+    colour that everything is mixed with by `veil_amount`.
+    """
+
+    level: F32
+    veil: tuple[float, float, float]
+    veil_amount: float
+
+    def applied(self, picture: F32) -> F32:
+        """Give the picture in this weather."""
+        out = picture * self.level[..., None]
+        out += (np.asarray(self.veil, np.float32) - out) * np.float32(self.veil_amount)
+        return f32(out)
+
+
+def draw_weather(rng: np.random.Generator, size: Size) -> Weather:
+    """Draw the light over a scene: even, shaded, torch cone, flash spot, or dark."""
+    rows, columns = size
+    small = (max(8, rows // 8), max(8, columns // 8))
+    y, x = np.mgrid[0 : small[0], 0 : small[1]].astype(np.float32)
+    x, y = x / max(small), y / max(small)
+    form = str(
+        rng.choice(["even", "shaded", "torch", "flash", "dark"], p=[0.3, 0.3, 0.17, 0.1, 0.13])
+    )
+    at = rng.uniform(0.1, 0.9, 2)
+    far = np.hypot(x - at[0] * small[1] / max(small), y - at[1] * small[0] / max(small))
+    level = np.full(small, 1.0, np.float32)
+    if form == "shaded":
+        slope = rng.uniform(-0.7, 0.7, 2)
+        level = 0.85 + slope[0] * (x - 0.5) + slope[1] * (y - 0.5)
+    elif form == "torch":
+        level = rng.uniform(0.1, 0.4) + 1.1 * np.exp(-((far / rng.uniform(0.3, 0.8)) ** 2))
+    elif form == "flash":
+        level = 0.8 + rng.uniform(0.3, 1.2) * np.exp(-((far / rng.uniform(0.05, 0.25)) ** 2))
+    elif form == "dark":
+        level = level * float(rng.uniform(0.25, 0.55))
+    field = cv2.resize(
+        np.clip(level, 0.08, 2.0).astype(np.float32), (columns, rows), interpolation=cv2.INTER_CUBIC
+    )
+    veils = ((0.55, 0.60, 0.60), (0.35, 0.48, 0.18), (0.75, 0.76, 0.74), (0.42, 0.34, 0.20))
+    amount = float(rng.uniform(0.1, 0.6)) if rng.random() < 0.35 else float(rng.uniform(0, 0.08))
+    return Weather(f32(field), vary(rng, veils[int(rng.integers(len(veils)))], 0.2), amount)

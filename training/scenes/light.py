@@ -1,0 +1,239 @@
+"""Put a painted body into a picture: turn and scale it, light its relief, shade its ground."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import F32, F64, BoxXyxy
+from training.scenes.paint import f32
+
+if TYPE_CHECKING:
+    from pestvision.arrays import Bool
+    from training.scenes.body import Body
+
+MASK_COVER = 0.5
+"""A pixel belongs to a body that covers at least half of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """Where the light comes from and how hard it is.
+
+    `azimuth_rad` in the picture plane, `elevation_rad` above it; `ambient` 0 to 1 is the share that
+    comes from everywhere; `shine` 0 to 1 scales highlights; `shadow` 0 to 1 is how dark the contact
+    shadow gets and `lift` how far it lies from the body, as a share of its relief.
+    """
+
+    azimuth_rad: float
+    elevation_rad: float
+    ambient: float
+    shine: float
+    shadow: float
+    lift: float
+
+
+def draw_light(rng: np.random.Generator) -> Light:
+    """Draw a light; what is drawn does not depend on what stands in it."""
+    return Light(
+        azimuth_rad=float(rng.uniform(0, 2 * np.pi)),
+        elevation_rad=float(rng.uniform(0.6, 1.35)),
+        ambient=float(rng.uniform(0.25, 0.8)),
+        shine=float(rng.uniform(0.1, 1.0)),
+        shadow=float(rng.uniform(0.0, 0.6)),
+        lift=float(rng.uniform(0.3, 2.5)),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """A body turned and scaled, in a window of the picture whose corner is `(left, top)`.
+
+    Fields as in `Body`, in picture pixels; `to_px` (2, 3) takes units to picture pixels.
+    """
+
+    left: int
+    top: int
+    rgb: F32
+    alpha: F32
+    cover: F32
+    height: F32
+    to_px: F64
+    gloss: float
+    is_lit: bool
+    shadow: float
+
+    def box(self) -> BoxXyxy | None:
+        """Give the box of its mask in the picture's pixels, None if it covers no pixel."""
+        inside = self.cover >= MASK_COVER
+        rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+        if len(rows) == 0:
+            return None
+        return (
+            float(self.left + columns[0]),
+            float(self.top + rows[0]),
+            float(self.left + columns[-1] + 1),
+            float(self.top + rows[-1] + 1),
+        )
+
+    def mask(self, box: BoxXyxy) -> Bool:
+        """Give the mask cut to a box inside the window."""
+        x0, y0, x1, y1 = (round(value) for value in box)
+        cut = self.cover[y0 - self.top : y1 - self.top, x0 - self.left : x1 - self.left]
+        return np.asarray(cut >= MASK_COVER)
+
+    def point(self, units: tuple[float, float]) -> tuple[float, float]:
+        """Take a point of the body, in units, to the picture."""
+        x, y = self.to_px[:, :2] @ np.asarray(units) + self.to_px[:, 2]
+        return float(x), float(y)
+
+
+def rotation(heading_deg: float) -> F64:
+    """Give the (2, 2) matrix that turns +x to a heading; y grows downwards."""
+    turn = np.deg2rad(heading_deg)
+    return np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+
+
+def place(
+    body: Body, at_xy_px: tuple[float, float], *, heading_deg: float, px_per_unit: float
+) -> Placed:
+    """Turn and scale a body and put its middle at a point of the picture."""
+    # Two stacks: cv2 resizes and warps four channels at most.
+    channels = [np.dstack([body.rgb, body.alpha]), np.dstack([body.cover, body.height])]
+    scale = px_per_unit / body.px_per_unit
+    origin = np.asarray(body.origin_px, np.float64)
+    channels, origin, left_over = _shrunk(channels, origin, scale)
+    turn = rotation(heading_deg) * left_over
+    rows, columns = channels[0].shape[:2]
+    corners = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float64)
+    reach = (corners - origin) @ turn.T + np.asarray(at_xy_px)
+    low = np.floor(reach.min(axis=0)).astype(int) - 1
+    size = np.ceil(reach.max(axis=0)).astype(int) + 2 - low
+    shift = np.asarray(at_xy_px) - turn @ origin - low
+    matrix = np.column_stack([turn, shift])
+    warped = [
+        cv2.warpAffine(part, matrix, (int(size[0]), int(size[1])), flags=cv2.INTER_LINEAR)
+        for part in channels
+    ]
+    to_px = np.column_stack([rotation(heading_deg) * px_per_unit, np.asarray(at_xy_px)])
+    return Placed(
+        left=int(low[0]),
+        top=int(low[1]),
+        rgb=f32(np.ascontiguousarray(warped[0][..., :3])),
+        alpha=f32(np.ascontiguousarray(warped[0][..., 3])),
+        cover=f32(np.ascontiguousarray(warped[1][..., 0])),
+        height=f32(np.ascontiguousarray(warped[1][..., 1]) * np.float32(scale)),
+        to_px=np.asarray(to_px, np.float64),
+        gloss=body.gloss,
+        is_lit=body.is_lit,
+        shadow=body.shadow,
+    )
+
+
+def _shrunk(channels: list[F32], origin: F64, scale: float) -> tuple[list[F32], F64, float]:
+    """Shrink by area first: a warp to less than half the size would skip pixels."""
+    if scale >= 0.75:
+        return channels, origin, scale
+    rows, columns = channels[0].shape[:2]
+    size = (max(2, round(columns * scale)), max(2, round(rows * scale)))
+    factor = np.array([size[0] / columns, size[1] / rows])
+    small = [f32(cv2.resize(part, size, interpolation=cv2.INTER_AREA)) for part in channels]
+    return small, (origin + 0.5) * factor - 0.5, scale / float(np.sqrt(factor.prod()))
+
+
+def lit(placed: Placed, light: Light) -> F32:
+    """Give the body's colour under a light, premultiplied, (h, w, 3)."""
+    if not placed.is_lit:
+        return placed.rgb
+    height = cv2.GaussianBlur(placed.height, (0, 0), 0.9)
+    slope_x = cv2.Sobel(height, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
+    slope_y = cv2.Sobel(height, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
+    flat = np.cos(light.elevation_rad)
+    toward = (flat * np.cos(light.azimuth_rad), flat * np.sin(light.azimuth_rad))
+    up = np.sin(light.elevation_rad)
+    inverse = 1.0 / np.sqrt(slope_x**2 + slope_y**2 + 1.0)
+    facing = (up - slope_x * toward[0] - slope_y * toward[1]) * inverse
+    level = light.ambient + (1.0 - light.ambient) * np.clip(facing, 0.0, 1.4) / up
+    out = placed.rgb * level[..., None]
+    if placed.gloss * light.shine > 0.03:
+        half = np.array([toward[0], toward[1], up + 1.0])
+        half /= np.linalg.norm(half)
+        gleam = np.clip((half[2] - slope_x * half[0] - slope_y * half[1]) * inverse, 0, 1)
+        # A wetter skin has a smaller and harder highlight.
+        gleam = gleam ** (18.0 + 70.0 * placed.gloss)
+        relief = np.clip(cv2.GaussianBlur(placed.height, (0, 0), 2.0) * 0.5, 0, 1)
+        out = out + (gleam * relief * placed.gloss * light.shine * 0.85 * placed.alpha)[..., None]
+    return f32(out)
+
+
+def blend(picture: F32, placed: Placed, light: Light, *, level: float = 1.0) -> None:
+    """Lay a body over a picture, in place, with its contact shadow.
+
+    Parameters
+    ----------
+    picture
+        (H, W, 3) float32, 0..1.
+    level
+        Brightness of the place, by which the body's colour is scaled.
+    """
+    if light.shadow * placed.shadow > 0.02:
+        _shade_ground(picture, placed, light)
+    window = _window(picture.shape, placed)
+    if window is None:
+        return
+    there, here = window
+    colour = lit(placed, light)[here] * np.float32(level)
+    area = picture[there]
+    area *= (1.0 - placed.alpha[here])[..., None]
+    area += colour
+
+
+def _shade_ground(picture: F32, placed: Placed, light: Light) -> None:
+    tallest = float(placed.height.max())
+    offset = light.lift * tallest * 0.6
+    soft = max(1.0, 0.7 * tallest * light.lift)
+    pad = int(np.ceil(2 * soft + offset)) + 1
+    cover = cv2.copyMakeBorder(placed.alpha, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
+    dark = cv2.GaussianBlur(cover, (0, 0), soft) * np.float32(light.shadow * placed.shadow)
+    moved = (
+        placed.left - pad - round(offset * np.cos(light.azimuth_rad)),
+        placed.top - pad - round(offset * np.sin(light.azimuth_rad)),
+    )
+    window = _clip(picture.shape, moved, dark.shape)
+    if window is None:
+        return
+    there, here = window
+    picture[there] *= (1.0 - dark[here])[..., None]
+
+
+def _window(
+    shape: tuple[int, ...], placed: Placed
+) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
+    return _clip(shape, (placed.left, placed.top), placed.alpha.shape)
+
+
+def _clip(
+    shape: tuple[int, ...], corner: tuple[int, int], size: tuple[int, ...]
+) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
+    left, top = corner
+    x0, y0 = max(left, 0), max(top, 0)
+    x1, y1 = min(left + size[1], shape[1]), min(top + size[0], shape[0])
+    if x1 <= x0 or y1 <= y0:
+        return None
+    return (slice(y0, y1), slice(x0, x1)), (
+        slice(y0 - top, y1 - top),
+        slice(x0 - left, x1 - left),
+    )
+
+
+def mask_in(shape: tuple[int, int], placed: Placed) -> Bool:
+    """Give the body's mask in the whole picture, (H, W)."""
+    mask = np.zeros(shape, np.bool_)
+    window = _window(shape, placed)
+    if window is not None:
+        there, here = window
+        mask[there] = placed.cover[here] >= MASK_COVER
+    return mask

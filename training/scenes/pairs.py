@@ -1,0 +1,399 @@
+"""Draw two photos of one place: what lives there has moved, and so have camera, light and water."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import F32, F64, BoxXyxy
+from pestvision.errors import ShapeError
+from training.scenes.camera import Camera, draw_camera, photograph
+from training.scenes.crops import truth_of
+from training.scenes.grounds import Weather, draw_ground, draw_weather
+from training.scenes.light import Light, Placed, blend, draw_light, place
+from training.scenes.moves import State, moved
+from training.scenes.organisms import new_animal
+from training.scenes.paint import f32
+from training.scenes.records import DrawnMover, DrawnObject, DrawnPair, HandHeld
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pestvision.arrays import U8
+
+MOVER_LENGTH_PX = (16.0, 200.0)
+"""Length at rest of drawn movers: from the smallest that is looked for to a close animal."""
+
+_BORDER_SHARE = 0.09  # the world drawn beyond the picture: more than any hand-held shift and turn
+_MOVING_KINDS = ("leech", "flatworm", "snail", "thin-worm", "small-crustacean", "shrimp-or-fish")
+_STILL_KINDS = ("snail", "limpet", "snail-eggs", "leech", "flatworm", "plant-or-debris")
+
+HAND_HELD = HandHeld()
+
+
+@dataclass(frozen=True, slots=True)
+class Stir:
+    """How many things change, or stand there, that are not animals on the move.
+
+    `stills`: animals and debris that stay. `plants`: fronds that sway. `bubbles`: bubbles that rise.
+    `glares`: reflections that jump with the camera.
+    """
+
+    stills: int = 3
+    plants: int = 2
+    bubbles: int = 3
+    glares: int = 1
+
+    def __post_init__(self) -> None:
+        for name in ("stills", "plants", "bubbles", "glares"):
+            if getattr(self, name) < 0:
+                raise ShapeError(name, expected="0 or more", actual=str(getattr(self, name)))
+
+
+CALM = Stir(stills=2, plants=0, bubbles=0, glares=0)
+USUAL = Stir()
+
+
+def draw_matrix(
+    rng: np.random.Generator, hand_held: HandHeld, *, height_px: int, width_px: int
+) -> F64:
+    """Draw how the camera strayed: (3, 3), first's pixel to second's, within the limits."""
+    turn = np.deg2rad(rng.uniform(-hand_held.turn_deg, hand_held.turn_deg))
+    scale = 1.0 + rng.uniform(-hand_held.scale, hand_held.scale)
+    far = hand_held.shift_of_width * width_px
+    shift = rng.uniform(-far, far, 2)
+    middle = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
+    linear = scale * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    matrix = np.eye(3)
+    matrix[:2, :2] = linear
+    matrix[:2, 2] = middle + shift - linear @ middle
+    return matrix
+
+
+def draw_pair(
+    rng: np.random.Generator,
+    *,
+    height_px: int,
+    width_px: int,
+    movers: int | Sequence[str] = 2,
+    hand_held: HandHeld = HAND_HELD,
+    stir: Stir = USUAL,
+    length_px: tuple[float, float] = MOVER_LENGTH_PX,
+    contrast: tuple[float, float] = (0.5, 1.0),
+    come_or_go: float = 0.2,
+    ground: U8 | None = None,
+) -> DrawnPair:
+    """Draw a pair of photos of one place.
+
+    Parameters
+    ----------
+    rng
+        Everything is drawn from it.
+    height_px, width_px
+        Size of both photos.
+    movers
+        How many animals move, or the fine class of each.
+    hand_held
+        How far the camera strays; `TRIPOD` for a camera on a stand.
+    stir
+        What else changes.
+    length_px
+        Smallest and largest length at rest; drawn evenly over its logarithm.
+    contrast
+        Range of how strongly a mover stands out, 1 being opaque as its kind is, 0 invisible.
+    come_or_go
+        Share of movers that are in one photo only.
+    ground
+        (H, W, 3) uint8 photograph to use as the place, or None for a drawn tank.
+
+    Returns
+    -------
+    DrawnPair
+        Boxes on each photo's own pixels.
+    """
+    fines = _fines(rng, movers)
+    matrix = draw_matrix(rng, hand_held, height_px=height_px, width_px=width_px)
+    stage = _stage(rng, (height_px, width_px), ground)
+    cast = _cast(rng, stage, fines, length_px, contrast)
+    stills = [_still(rng, stage, length_px) for _ in range(stir.stills)]
+    plants = [_frond(rng, stage) for _ in range(stir.plants)]
+    bubbles = [_bubble(rng, stage) for _ in range(stir.bubbles)]
+    gone = _absences(rng, len(cast), come_or_go)
+    later = [Actor(moved(rng, one.state, size=stage.size), one.opacity) for one in cast]
+    now = [one for one, absent in zip(cast, gone, strict=True) if absent != "first"]
+    then = [one for one, absent in zip(later, gone, strict=True) if absent != "second"]
+    first = Shot(stage, np.eye(3))
+    second = Shot(stage, matrix)
+    risen = [_risen(rng, bubble) for bubble in bubbles]
+    swayed = [_swayed(rng, plant) for plant in plants]
+    disturbed = [("bubble", box) for box in first.lay([*bubbles])]
+    disturbed += [("plant", box) for box in first.lay([*plants])]
+    second.lay([*risen, *swayed])
+    still_truth = [first.add(actor) for actor in stills]
+    for actor in stills:
+        second.add(actor)
+    first_truth = {id(one): first.add(one) for one in now}
+    second_truth = {id(one): second.add(one) for one in then}
+    disturbed += [("glare", box) for box in _glares(rng, first, second, stir.glares)]
+    camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.1)))
+    return DrawnPair(
+        first=first.taken(rng, camera),
+        second=second.taken(rng, _next_camera(rng, camera, hand_held)),
+        matrix=matrix,
+        movers=tuple(
+            DrawnMover(
+                fine=one.state.animal.fine,
+                length_px=one.state.length_px,
+                first=first_truth.get(id(one)),
+                second=second_truth.get(id(two)),
+            )
+            for one, two in zip(cast, later, strict=True)
+            if first_truth.get(id(one)) is not None or second_truth.get(id(two)) is not None
+        ),
+        stills=tuple(item for item in still_truth if item is not None),
+        disturbances=tuple(disturbed),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """A state and how opaque it is drawn, 0 to 1."""
+
+    state: State
+    opacity: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stage:
+    """A place: a ground with a border beyond the picture, its light and its weather.
+
+    `size` (H, W) of the photos; `border_px` more lies to every side.
+    """
+
+    ground: F32
+    weather: Weather
+    light: Light
+    size: tuple[int, int]
+    border_px: int
+
+
+def _stage(rng: np.random.Generator, size: tuple[int, int], ground: U8 | None) -> Stage:
+    border = int(np.ceil(_BORDER_SHARE * max(size))) + 8
+    full = (size[0] + 2 * border, size[1] + 2 * border)
+    if ground is None:
+        return Stage(draw_ground(rng, full), draw_weather(rng, full), draw_light(rng), size, border)
+    fit = cv2.resize(ground, (full[1], full[0]), interpolation=cv2.INTER_AREA)
+    even = Weather(f32(np.ones(full, np.float32)), (0.5, 0.5, 0.5), 0.0)
+    return Stage(f32(fit / np.float32(255)), even, draw_light(rng), size, border)
+
+
+def _fines(rng: np.random.Generator, movers: int | Sequence[str]) -> list[str]:
+    if isinstance(movers, int):
+        return [str(rng.choice(_MOVING_KINDS)) for _ in range(movers)]
+    return list(movers)
+
+
+def _absences(rng: np.random.Generator, count: int, share: float) -> list[str]:
+    return [
+        str(rng.choice(["first", "second"])) if rng.random() < share else "none"
+        for _ in range(count)
+    ]
+
+
+def _length(rng: np.random.Generator, limits: tuple[float, float]) -> float:
+    return float(np.exp(rng.uniform(np.log(limits[0]), np.log(limits[1]))))
+
+
+def _cast(
+    rng: np.random.Generator,
+    stage: Stage,
+    fines: list[str],
+    limits: tuple[float, float],
+    contrast: tuple[float, float],
+) -> list[Actor]:
+    actors: list[Actor] = []
+    for fine in fines:
+        animal = new_animal(rng, fine)
+        length = _length(rng, limits)
+        at = _free_place(rng, stage.size, 0.9 * length, [one.state for one in actors])
+        state = State(animal, animal.kind.pose(rng), at, length)
+        actors.append(Actor(state, float(rng.uniform(*contrast))))
+    return actors
+
+
+def _free_place(
+    rng: np.random.Generator, size: tuple[int, int], margin: float, others: list[State]
+) -> tuple[float, float]:
+    """Draw a place away from the edge and, if a few tries find one, from the others."""
+    at = (0.0, 0.0)
+    for _ in range(20):
+        at = (
+            float(rng.uniform(margin, max(margin + 1, size[1] - margin))),
+            float(rng.uniform(margin, max(margin + 1, size[0] - margin))),
+        )
+        if all(
+            np.hypot(at[0] - other.at_xy_px[0], at[1] - other.at_xy_px[1])
+            > margin + 0.9 * other.length_px
+            for other in others
+        ):
+            break
+    return at
+
+
+def _still(rng: np.random.Generator, stage: Stage, limits: tuple[float, float]) -> Actor:
+    animal = new_animal(rng, str(rng.choice(_STILL_KINDS)))
+    length = _length(rng, limits)
+    at = _free_place(rng, stage.size, 0.6 * length, [])
+    return Actor(State(animal, animal.kind.pose(rng), at, length))
+
+
+def _frond(rng: np.random.Generator, stage: Stage) -> Actor:
+    animal = new_animal(rng, "plant-or-debris", kind=str(rng.choice(["stem", "leaf"])))
+    length = float(rng.uniform(0.1, 0.3)) * stage.size[0]
+    at = _free_place(rng, stage.size, 0.3 * length, [])
+    return Actor(State(animal, animal.kind.pose(rng), at, length))
+
+
+def _swayed(rng: np.random.Generator, plant: Actor) -> Actor:
+    """Turn a frond about its foot by a degree or three, and bend it a little."""
+    old = plant.state.pose
+    turn = float(rng.uniform(-3.0, 3.0))
+    half = 0.5 * plant.state.length_px
+    before, after = np.deg2rad(old.heading_deg), np.deg2rad(old.heading_deg + turn)
+    x = plant.state.at_xy_px[0] + half * float(np.cos(after) - np.cos(before))
+    y = plant.state.at_xy_px[1] + half * float(np.sin(after) - np.sin(before))
+    whole, wave, ripple = old.bends_rad
+    bends = (whole + float(rng.uniform(-0.08, 0.08)), wave, ripple)
+    pose = type(old)(old.name, old.heading_deg + turn, old.stretch, bends, old.phase)
+    return Actor(State(plant.state.animal, pose, (x, y), plant.state.length_px), plant.opacity)
+
+
+def _bubble(rng: np.random.Generator, stage: Stage) -> Actor:
+    animal = new_animal(rng, "bubble")
+    length = float(np.exp(rng.uniform(np.log(6.0), np.log(max(14.0, 0.02 * stage.size[0])))))
+    at = _free_place(rng, stage.size, length, [])
+    return Actor(State(animal, animal.kind.pose(rng), at, length))
+
+
+def _risen(rng: np.random.Generator, bubble: Actor) -> Actor:
+    """Put a bubble somewhere higher, swaying a little to the side; some have left."""
+    x, y = bubble.state.at_xy_px
+    up = float(rng.exponential(12.0)) * bubble.state.length_px
+    aside = float(rng.normal(0, 0.6)) * bubble.state.length_px
+    state = bubble.state
+    return Actor(State(state.animal, state.pose, (x + aside, y - up), state.length_px))
+
+
+class Shot:
+    """One photo being put together: the place, with actors, seen through a matrix."""
+
+    def __init__(self, stage: Stage, matrix: F64) -> None:
+        self.stage = stage
+        self.matrix = matrix
+        self.world = stage.ground.copy()
+        self.reflections: list[tuple[Placed, Light]] = []
+
+    def lay(self, actors: Sequence[Actor]) -> list[BoxXyxy]:
+        """Lay actors into the world; give their boxes in the photo, as far as they are seen."""
+        seen = [self.add(actor) for actor in actors]
+        return [item.box_xyxy_px for item in seen if item is not None]
+
+    def add(self, actor: Actor) -> DrawnObject | None:
+        """Lay one actor into the world; give the truth in the photo's own pixels.
+
+        The world is warped once the photo is taken; the truth is placed through the same matrix, so
+        its mask is what the warped body covers.
+        """
+        state, border = actor.state, self.stage.border_px
+        body = state.animal.paint(state.pose, max(state.length_px, 56.0))
+        at = (state.at_xy_px[0] + border, state.at_xy_px[1] + border)
+        heading = state.pose.heading_deg
+        placed = place(body, at, heading_deg=heading, px_per_unit=state.length_px)
+        if actor.opacity < 1.0:
+            placed = faded(placed, actor.opacity)
+        blend(self.world, placed, self.stage.light)
+        turn = float(np.rad2deg(np.arctan2(self.matrix[1, 0], self.matrix[0, 0])))
+        scale = float(np.hypot(self.matrix[0, 0], self.matrix[1, 0]))
+        there = self.matrix[:2, :2] @ np.asarray(state.at_xy_px) + self.matrix[:2, 2]
+        seen = place(
+            body,
+            (float(there[0]), float(there[1])),
+            heading_deg=heading + turn,
+            px_per_unit=state.length_px * scale,
+        )
+        return truth_of(
+            seen,
+            self.stage.size,
+            fine=state.animal.fine,
+            pose=state.pose,
+            length_px=body.length_units * state.length_px * scale,
+        )
+
+    def reflect(self, glare: Placed) -> BoxXyxy | None:
+        """Add a reflection: it lies on the pane, in the photo's pixels, whatever is behind."""
+        self.reflections.append((glare, self.stage.light))
+        return glare.box()
+
+    def taken(self, rng: np.random.Generator, camera: Camera) -> U8:
+        """Take the photo."""
+        border = self.stage.border_px
+        world = self.stage.weather.applied(self.world)
+        back = self.matrix @ np.array([[1.0, 0, -border], [0, 1.0, -border], [0, 0, 1.0]])
+        size = (self.stage.size[1], self.stage.size[0])
+        seen = cv2.warpPerspective(
+            world, back, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
+        )
+        picture = f32(seen)
+        for glare, light in self.reflections:
+            blend(picture, glare, light)
+        return photograph(rng, picture, camera)
+
+
+def faded(placed: Placed, opacity: float) -> Placed:
+    """Give a body more transparent than it is, its cover unchanged."""
+    return Placed(
+        left=placed.left,
+        top=placed.top,
+        rgb=f32(placed.rgb * np.float32(opacity)),
+        alpha=f32(placed.alpha * np.float32(opacity)),
+        cover=placed.cover,
+        height=placed.height,
+        to_px=placed.to_px,
+        gloss=placed.gloss * opacity,
+        is_lit=placed.is_lit,
+        shadow=placed.shadow * opacity,
+    )
+
+
+def _glares(rng: np.random.Generator, first: Shot, second: Shot, count: int) -> list[BoxXyxy]:
+    """Draw reflections that shift against the place by more than the camera did."""
+    boxes: list[BoxXyxy] = []
+    height, width = first.stage.size
+    for _ in range(count):
+        glare = new_animal(rng, "glare")
+        pose = glare.kind.pose(rng)
+        length = float(rng.uniform(0.03, 0.18)) * width
+        body = glare.paint(pose, length)
+        at = rng.uniform((0.0, 0.0), (width, height))
+        drift = rng.normal(0, 0.02 * width, 2)
+        for shot, where in ((first, at), (second, at + drift)):
+            seen = shot.reflect(
+                place(
+                    body,
+                    (float(where[0]), float(where[1])),
+                    heading_deg=pose.heading_deg,
+                    px_per_unit=length,
+                )
+            )
+            if shot is first and seen is not None:
+                boxes.append(seen)
+    return boxes
+
+
+def _next_camera(rng: np.random.Generator, camera: Camera, hand_held: HandHeld) -> Camera:
+    ev = float(rng.uniform(-hand_held.exposure_ev, hand_held.exposure_ev))
+    red, blue = 1.0 + rng.uniform(-hand_held.white_balance, hand_held.white_balance, 2)
+    return camera.changed(exposure_ev=ev, balance=(float(red), 1.0, float(blue)))
