@@ -11,7 +11,13 @@ import typer
 
 from pestvision import __version__
 from pestvision.cli.answers import answering, complain
-from pestvision.cli.given import asked_password, parsed_box, require_folder, require_writable
+from pestvision.cli.given import (
+    asked_password,
+    parsed_box,
+    parsed_port,
+    require_folder,
+    require_writable,
+)
 from pestvision.cli.text import caution_text, check_text, printable
 from pestvision.cli.work import (
     checked,
@@ -176,14 +182,19 @@ def night(
 @answering
 def page(
     port: Annotated[
-        int | None,
-        typer.Option(min=1024, max=65535, help="The port; by default the first free one."),
+        str | None,
+        typer.Option(
+            "--port", metavar="NUMBER", help="The port; by default the first free one from 7860 on."
+        ),
     ] = None,
     lan: Annotated[
         bool,
         typer.Option(
             "--lan", help="Let other devices of your own network open the page, with a password."
         ),
+    ] = False,
+    no_open: Annotated[
+        bool, typer.Option("--no-open", help="Say where the page is, and leave the browser alone.")
     ] = False,
     settings: SettingsOption = None,
 ) -> None:
@@ -192,11 +203,18 @@ def page(
     Only this computer can open it, unless --lan is given.
     """
     chosen = load_settings(settings)
+    wanted_port = None if port is None else parsed_port(port)
     password = asked_password() if lan else None
 
     from pestvision.web.app import run_page
 
-    run_page(settings=chosen, port=port, is_on_lan=lan, password=password)
+    run_page(
+        settings=chosen,
+        port=wanted_port,
+        lan_password=password,
+        open_browser=not no_open,
+        tell=typer.echo,
+    )
 
 
 @app.command(epilog=EXIT_STATUSES)

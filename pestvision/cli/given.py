@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import BoxXyxy
 
-MIN_PASSWORD = 8
-"""Characters: the least that NIST SP 800-63B section 5.1.1.2 accepts (value from memory)."""
+PORTS = (1024, 65535)
+"""The least and the greatest port open to ordinary programs: below are the system ports of RFC 6335."""
 
 
 def parsed_box(text: str, *, n_photos: int) -> BoxXyxy:
@@ -43,6 +43,22 @@ def parsed_box(text: str, *, n_photos: int) -> BoxXyxy:
             advice="Write it like this: --box 120,340,560,700",
         )
     return (x0, y0, x1, y1)
+
+
+def parsed_port(text: str) -> int:
+    """Read a port number, of those that a program may use without special rights.
+
+    Raises
+    ------
+    UsageError
+        If it is none.
+    """
+    if not text.isascii() or not text.isdecimal() or not PORTS[0] <= int(text[:9]) <= PORTS[1]:
+        raise UsageError(
+            f"--port was given as '{text}', and a number from {PORTS[0]} to {PORTS[1]} was expected.",
+            advice="Leave it out to have a free one chosen.",
+        )
+    return int(text)
 
 
 def is_folder(path: Path) -> bool:
@@ -98,26 +114,12 @@ def require_writable(folder: Path) -> None:
 
 
 def asked_password() -> str:
-    """Warn of what `--lan` means, and have a password typed twice, unseen.
-
-    Raises
-    ------
-    UsageError
-        If it is too short.
-    """
+    """Warn of what `--lan` means, and have a password typed twice, unseen."""
     complain(
         "With --lan every device on your network can reach the page: use it only at home, never on a "
         "network that you share with strangers. What is typed and uploaded travels unencrypted there."
     )
     password: str = typer.prompt(
-        f"A password for the page, at least {MIN_PASSWORD} characters",
-        hide_input=True,
-        confirmation_prompt=True,
-        err=True,
+        "Choose a password for the page", hide_input=True, confirmation_prompt=True, err=True
     )
-    if len(password) < MIN_PASSWORD:
-        raise UsageError(
-            f"The password has {len(password)} characters, and at least {MIN_PASSWORD} are needed.",
-            advice="Start again with a longer one.",
-        )
     return password
