@@ -1,0 +1,341 @@
+"""The scan of a night, with the stages before it played by scripts whose truth is known."""
+
+from __future__ import annotations
+
+import json
+import weakref
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from pestvision.errors import UnreadablePhotoError
+from pestvision.findings import follow as follow_module
+from pestvision.findings import night as night_module
+from pestvision.findings.finding import Finding, Judgement, PhotoCheck
+from pestvision.findings.follow import seen_at_once
+from pestvision.findings.night import MAX_MOVERS_PER_PAIR, NOTHING_MOVED, ONE_PHOTO, scan_night
+from pestvision.motion.align import AlignedPair, AlignmentFailed, AlignReason
+from pestvision.motion.tracks import Mover
+from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE
+from pestvision.organisms.classify import Scores
+from pestvision.organisms.weights import Rules
+from pestvision.photos.exif import TakenAt
+from pestvision.photos.read import Photo
+from pestvision.photos.series import Frame, Series, Skipped, View
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pestvision.arrays import U8, BoxXyxy
+
+HEIGHT, WIDTH = 240, 320
+T0 = datetime(2026, 3, 3, 22, 0)  # noqa: DTZ001 - a camera's clock has no zone
+
+
+def scores_of(fine: str, p: float = 0.97) -> Scores:
+    p_fine = np.full(len(FINE_NAMES), (1 - p) / (len(FINE_NAMES) - 1), dtype=np.float32)
+    p_fine[FINE_NAMES.index(fine)] = p
+    p_groups = np.zeros(4, dtype=np.float32)
+    np.add.at(p_groups, np.array(GROUP_INDEX_OF_FINE), p_fine)
+    return Scores(p_fine=p_fine, p_groups=p_groups)
+
+
+class PaintedClassifier:
+    """Reads the class from the crop's middle, where the script painted it."""
+
+    card = SimpleNamespace(rules=Rules())
+
+    def __init__(self) -> None:
+        self.n_crops = 0
+
+    def classify(self, crops: Sequence[U8]) -> list[Scores]:
+        self.n_crops += len(crops)
+        return [scores_of(FINE_NAMES[int(crop[112, 112, 0]) // 10 - 1]) for crop in crops]
+
+
+@dataclass
+class Script:
+    """One view: photos by number, animals by track as `{photo: box}`, and what goes wrong."""
+
+    n_photos: int = 3
+    animals: dict[int, tuple[str, dict[int, BoxXyxy]]] = field(default_factory=dict)
+    unaligned: set[int] = field(default_factory=set)
+    undecodable: set[int] = field(default_factory=set)
+    name: str = "left"
+    alive: list[weakref.ref[Photo]] = field(default_factory=list)
+    most_alive: int = 0
+    n_decoded: int = 0
+
+    def frame(self, rank: int) -> Frame:
+        name = f"{self.name}/{rank:03d}.jpg"
+        taken = TakenAt(T0 + timedelta(minutes=rank), None, False, "exif")
+        return Frame(Path("/nowhere") / name, name, taken, HEIGHT, WIDTH)
+
+    def photo(self, rank: int) -> Photo:
+        rgb = np.zeros((HEIGHT, WIDTH, 3), dtype=np.uint8)
+        rgb[0, 0] = rank
+        for fine, places in self.animals.values():
+            if rank in places:
+                x0, y0, x1, y1 = (round(value) for value in places[rank])
+                rgb[y0:y1, x0:x1] = 10 * (FINE_NAMES.index(fine) + 1)
+        frame = self.frame(rank)
+        return Photo(rgb, Path(frame.name).name, frame.path, "JPEG", frame.taken)
+
+    def read_photo(self, path: Path, **_: object) -> Photo:
+        rank = int(path.stem)
+        if rank in self.undecodable:
+            message = f"{path.name} is damaged."
+            raise UnreadablePhotoError(message, advice="Copy it again.")
+        photo = self.photo(rank)
+        self.n_decoded += 1
+        self.alive = [ref for ref in self.alive if ref() is not None]
+        self.alive.append(weakref.ref(photo.rgb))  # type: ignore[arg-type]
+        self.most_alive = max(self.most_alive, len(self.alive))
+        return photo
+
+    def align_pair(self, first: U8, second: U8) -> AlignedPair | AlignmentFailed:
+        if int(first[0, 0, 0]) in self.unaligned:
+            return AlignmentFailed(AlignReason.MOVED_TOO_FAR, "Fix the camera.")
+        valid = np.ones(first.shape[:2], dtype=bool)
+        return AlignedPair(first, second, valid, np.eye(3, dtype=np.float32), 0.1)
+
+    def find_blobs(self, pair: AlignedPair, **_: object) -> tuple[Mover, ...]:
+        ranks = int(pair.first[0, 0, 0]), int(pair.warped[0, 0, 0])
+        movers = []
+        for track, (_fine, places) in self.animals.items():
+            boxes = [places.get(rank) for rank in ranks]
+            if boxes[0] != boxes[1]:
+                distance = None if None in boxes else 10.0
+                movers.append(Mover(boxes[0], boxes[1], distance, 8.0 + track, track))
+        return tuple(movers)
+
+
+@pytest.fixture
+def play(monkeypatch: pytest.MonkeyPatch):
+    """Put scripts in the place of the stages, and scan."""
+
+    def scan(*scripts: Script, skipped: Sequence[Skipped] = (), **options: object):
+        by_name = {script.name: script for script in scripts}
+        views = tuple(
+            View(script.name, tuple(script.frame(k) for k in range(script.n_photos)), "time taken")
+            for script in scripts
+        )
+        series = Series(Path("night"), views, tuple(skipped))
+        monkeypatch.setattr(night_module, "read_series", lambda *_, **__: series)
+        monkeypatch.setattr(
+            night_module,
+            "read_photo",
+            lambda path, **k: by_name[path.parent.name].read_photo(path, **k),
+        )
+        monkeypatch.setattr(night_module, "align_pair", scripts[0].align_pair)
+        monkeypatch.setattr(night_module, "find_blobs", scripts[0].find_blobs)
+        monkeypatch.setattr(night_module, "pair_movers", lambda blobs, *_: blobs)
+        monkeypatch.setattr(
+            follow_module, "link_movers", lambda pairs, **_: tuple(tuple(p) for p in pairs)
+        )
+        monkeypatch.setattr(night_module, "check_photo", checked)
+        return scan_night(Path("night"), PaintedClassifier(), **options)
+
+    return scan
+
+
+def checked(photo: Photo, *_: object, **__: object) -> PhotoCheck:
+    judgement = Judgement("harmless", 0.9, (0.02, 0.03, 0.9, 0.05), "snail", ())
+    crop = np.zeros((224, 224, 3), dtype=np.uint8)
+    finding = Finding(1, (10.0, 10.0, 60.0, 60.0), judgement, crop)
+    return PhotoCheck(photo.name, photo.width, photo.height, None, judgement, (finding,))
+
+
+def walk(start: int, stop: int, *, y: float = 20.0, step: float = 30.0) -> dict[int, BoxXyxy]:
+    """An animal that is 24 pixels long and goes right by `step` pixels a photo."""
+    return {k: (10 + step * k, y, 34 + step * k, y + 16) for k in range(start, stop)}
+
+
+def test_an_animal_that_walks_is_one_track_with_one_sighting_a_photo(play) -> None:
+    night = play(Script(n_photos=5, animals={7: ("leech", walk(0, 5))}))
+    (view,) = night.views
+    (track,) = view.tracks
+    assert track.judgement.label == "leech-like"
+    assert [name for name, _box in track.sightings] == list(view.photos)
+    assert [box for _name, box in track.sightings] == list(walk(0, 5).values())
+    assert [moved.track for pair in view.pairs for moved in pair.moved] == [track.id] * 4
+    assert view.seen_at_once_max == {"leech-like": 1}
+
+
+def test_a_still_tank_has_no_track_and_says_that_nothing_moved(play) -> None:
+    (view,) = play(Script(n_photos=3)).views
+    assert view.tracks == ()
+    assert view.seen_at_once_max == {}
+    assert view.busiest is None
+    assert [(pair.aligned, pair.reason) for pair in view.pairs] == [(True, NOTHING_MOVED)] * 2
+
+
+def test_the_most_worrying_track_is_number_one(play) -> None:
+    animals = {1: ("snail", walk(0, 4, y=20)), 2: ("flatworm", walk(0, 4, y=80))}
+    animals[3] = ("leech", walk(0, 4, y=140))
+    (view,) = play(Script(n_photos=4, animals=animals)).views
+    labels = [track.judgement.label for track in view.tracks]
+    assert labels == ["leech-like", "flatworm-like", "harmless"]
+    assert [track.id for track in view.tracks] == [1, 2, 3]
+
+
+def test_what_is_judged_not_an_organism_stays_in_its_pair_and_makes_no_track(play) -> None:
+    (view,) = play(Script(n_photos=3, animals={4: ("bubble", walk(0, 3))})).views
+    moved = [item for pair in view.pairs for item in pair.moved]
+    assert [(m.judgement.label, m.track) for m in moved] == [("not-an-organism", 0)] * 2
+    assert view.tracks == ()
+    assert view.seen_at_once_max == {}
+
+
+def test_a_pair_that_cannot_be_aligned_says_why_and_the_scan_goes_on(play) -> None:
+    (view,) = play(Script(n_photos=4, animals={1: ("leech", walk(0, 4))}, unaligned={1})).views
+    assert [pair.aligned for pair in view.pairs] == [True, False, True]
+    assert view.pairs[1].reason == "Fix the camera."
+    assert view.pairs[1].moved == ()
+    assert any("1 of 3 neighbouring pairs" in note for note in view.notes)
+    assert len(view.tracks) == 1
+
+
+def test_a_photo_that_fails_to_decode_is_skipped_and_its_neighbours_are_compared(play) -> None:
+    (view,) = play(Script(n_photos=4, animals={1: ("leech", walk(0, 4))}, undecodable={1})).views
+    assert view.photos == ("left/000.jpg", "left/002.jpg", "left/003.jpg")
+    assert len(view.taken) == 3
+    assert [(p.first, p.second) for p in view.pairs] == [
+        ("left/000.jpg", "left/002.jpg"),
+        ("left/002.jpg", "left/003.jpg"),
+    ]
+    assert [(item.name, item.reason) for item in view.skipped] == [
+        ("left/001.jpg", "001.jpg is damaged. Copy it again.")
+    ]
+
+
+def test_photos_of_another_size_are_a_pair_that_cannot_be_compared(play, monkeypatch) -> None:
+    script = Script(n_photos=2)
+    upright = script.photo
+
+    def turned(rank: int) -> Photo:
+        photo = upright(rank)
+        if rank == 0:
+            return photo
+        rgb = np.ascontiguousarray(np.rot90(photo.rgb))
+        return Photo(rgb, photo.name, photo.path, "JPEG", photo.taken)
+
+    monkeypatch.setattr(script, "photo", turned)
+    (view,) = play(script).views
+    assert not view.pairs[0].aligned
+    assert "differ in size" in view.pairs[0].reason
+
+
+def test_never_more_than_two_photos_are_held_and_each_is_decoded_once(play) -> None:
+    script = Script(n_photos=9, animals={1: ("leech", walk(0, 9))})
+    night = play(script)
+    assert script.most_alive == 2
+    assert script.n_decoded == 9 + 1  # once more, the one to be shown
+    assert night.views[0].busiest is not None
+
+
+def test_a_view_of_one_photo_is_checked_as_a_close_up(play) -> None:
+    (view,) = play(Script(n_photos=1)).views
+    assert view.still is not None
+    assert view.still.photo == "left/000.jpg"
+    assert ONE_PHOTO in view.notes
+    assert view.seen_at_once_max == {"harmless": 1}
+    assert view.busiest == "left/000.jpg"
+    assert view.pairs == ()
+
+
+def test_a_view_with_one_photo_left_is_checked_too(play) -> None:
+    (view,) = play(Script(n_photos=2, undecodable={0})).views
+    assert view.still is not None
+    assert view.photos == ("left/001.jpg",)
+
+
+def test_a_view_without_a_usable_photo_is_left_out_and_its_files_are_told(play) -> None:
+    good, bad = Script(name="left"), Script(n_photos=2, undecodable={0, 1}, name="right")
+    night = play(good, bad)
+    assert [view.view for view in night.views] == ["left"]
+    assert [item.name for item in night.skipped] == ["right/000.jpg", "right/001.jpg"]
+
+
+def test_skipped_files_go_with_the_view_of_their_folder_and_the_rest_with_the_night(play) -> None:
+    skipped = [Skipped("left/notes.txt", "Not a photo."), Skipped("odd/x.jpg", "Empty.")]
+    night = play(Script(), skipped=skipped)
+    assert [item.name for item in night.views[0].skipped] == ["left/notes.txt"]
+    assert [item.name for item in night.skipped] == ["odd/x.jpg"]
+
+
+def test_seen_at_once_counts_one_photo_and_not_the_night(play) -> None:
+    animals = {1: ("leech", walk(0, 3, y=20)), 2: ("leech", walk(2, 5, y=120))}
+    animals[3] = ("leech", walk(3, 6, y=180))
+    (view,) = play(Script(n_photos=6, animals=animals)).views
+    assert len(view.tracks) == 3
+    assert view.seen_at_once_max == {"leech-like": 2}
+
+
+def test_a_broken_track_does_not_count_one_animal_twice() -> None:
+    box = (10.0, 10.0, 40.0, 30.0)
+    near = (14.0, 12.0, 44.0, 32.0)
+    far = (100.0, 10.0, 130.0, 30.0)
+    assert seen_at_once({"a": [("leech-like", box), ("leech-like", near)]}) == {"leech-like": 1}
+    assert seen_at_once({"a": [("leech-like", box), ("leech-like", far)]}) == {"leech-like": 2}
+    assert seen_at_once({"a": [("leech-like", box), ("harmless", near)]}) == {
+        "leech-like": 1,
+        "harmless": 1,
+    }
+
+
+def test_the_photo_shown_is_the_one_with_the_most_leeches(play) -> None:
+    animals = {k: ("snail", walk(0, 2, y=20.0 * k)) for k in (1, 2, 3)}
+    animals[4] = ("leech", walk(2, 5, y=180))
+    (view,) = play(Script(n_photos=5, animals=animals)).views
+    assert view.busiest in {"left/002.jpg", "left/003.jpg", "left/004.jpg"}
+    assert view.busiest_rgb is not None
+    assert view.busiest_scale == 1.0
+
+
+def test_a_flood_of_movers_is_cut_to_the_clearest_and_said(play) -> None:
+    animals = {
+        k: (
+            "snail",
+            {0: (4.0 * k, 10.0, 4.0 * k + 20, 30.0), 1: (4.0 * k, 50.0, 4.0 * k + 20, 70.0)},
+        )
+        for k in range(1, MAX_MOVERS_PER_PAIR + 6)
+    }
+    (view,) = play(Script(n_photos=2, animals=animals)).views
+    assert len(view.pairs[0].moved) == MAX_MOVERS_PER_PAIR
+    assert f"{MAX_MOVERS_PER_PAIR + 5} things changed" in view.pairs[0].reason
+
+
+def test_progress_counts_every_photo_of_every_view_and_ends_full(play) -> None:
+    told: list[tuple[int, int]] = []
+    done: list[str] = []
+    play(
+        Script(n_photos=3, name="left", undecodable={1}),
+        Script(n_photos=2, name="right"),
+        progress=lambda k, total, *_: told.append((k, total)),
+        on_view=lambda view: done.append(view.view),
+    )
+    assert told == [(k, 5) for k in range(6)]
+    assert done == ["left", "right"]
+
+
+def test_every_line_of_a_night_is_json_with_the_keys_that_were_promised(play) -> None:
+    night = play(Script(n_photos=4, animals={1: ("leech", walk(0, 4))}, unaligned={2}))
+    line = json.loads(json.dumps(night.views[0].as_json(), allow_nan=False))
+    assert {"view", "photos", "pairs", "tracks", "seen_at_once_max", "skipped"} <= set(line)
+    moved = line["pairs"][0]["moved"][0]
+    assert {"track", "box_first_xyxy_px", "box_second_xyxy_px", "label", "confidence"} <= set(moved)
+    assert sum(moved["probabilities"].values()) == pytest.approx(1.0)
+    assert {pair["aligned"] for pair in line["pairs"]} == {True, False}
+
+
+def test_crops_kept_are_small_and_shared_by_the_track(play) -> None:
+    (view,) = play(Script(n_photos=4, animals={1: ("leech", walk(0, 4))})).views
+    crop = view.tracks[0].crop_rgb
+    assert max(crop.shape) <= 160
+    assert all(moved.crop_rgb is crop for pair in view.pairs for moved in pair.moved)
