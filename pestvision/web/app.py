@@ -1,0 +1,311 @@
+"""Build the page and run it on this computer."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import tempfile
+import threading
+import time
+import webbrowser
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pestvision.errors import ConfigError, OutputError
+from pestvision.settings import Settings
+from pestvision.web import words
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import gradio as gr
+
+    from pestvision.organisms.classify import Classifier
+
+LOOPBACK = "127.0.0.1"
+EVERY_ADDRESS = "0.0.0.0"  # noqa: S104 - only with a password, on the person's own word
+LEAST_PASSWORD = 8  # characters; common practice, no source
+QUEUE_PLACES = 8  # more people waiting than that are told to come back
+CACHE_SWEEP_S = 600
+CACHE_AGE_S = 3600
+STALE_WORK_S = 7 * 86400  # folders older than that were left by a page that was killed
+BYTES_PER_MEGABYTE = 1_000_000
+HEAVY: dict[str, Any] = {"concurrency_id": "heavy", "concurrency_limit": 1}
+"""Every event that computes: one at a time on two cores, whoever asks."""
+
+DEFAULTS = Settings()
+
+
+def build_app(
+    settings: Settings,
+    classifier_source: Callable[[], Classifier],
+    *,
+    work_folder: Path | None = None,
+    offer_folder: bool = True,
+) -> gr.Blocks:
+    """Build the page.
+
+    Parameters
+    ----------
+    settings
+        What can be set.
+    classifier_source
+        Loads the classifier; called once, on a thread of its own as soon as the page is built.
+    work_folder
+        A private folder for uploads and reports; a new one under the user's data folder where None.
+    offer_folder
+        Whether a folder of this computer may be named: only where the page is for this computer.
+
+    Raises
+    ------
+    OutputError
+        If no folder can be made to work in.
+
+    Notes
+    -----
+    Sets `GRADIO_TEMP_DIR` for the whole process: the toolkit has no other way to be told where
+    uploads go.
+    """
+    work = make_work_folder() if work_folder is None else work_folder
+    os.environ["GRADIO_TEMP_DIR"] = str(work / "sent")
+    os.environ["GRADIO_ANALYTICS_ENABLED"] = "False"
+
+    import gradio as gr
+
+    from pestvision.web.handlers import ClassifierOnce, Desk
+    from pestvision.web.pages.close_up import build_close_up
+    from pestvision.web.pages.night import build_night
+    from pestvision.web.pages.visitor import delete_on_leaving
+
+    classifier = ClassifierOnce(classifier_source)
+    classifier.warm()
+    desk = Desk(settings, classifier, work)
+    with gr.Blocks(
+        title=words.TITLE,
+        analytics_enabled=False,
+        delete_cache=(CACHE_SWEEP_S, CACHE_AGE_S),
+    ) as app:
+        gr.Markdown(f"# {words.TITLE}")
+        gr.Markdown(words.LEAD if offer_folder else words.LEAD_LAN, elem_classes="pv-lead")
+        with gr.Tabs():
+            with gr.Tab(words.TAB_CLOSE_UP):
+                build_close_up(desk, HEAVY)
+            with gr.Tab(words.TAB_NIGHT):
+                build_night(desk, HEAVY, offer_folder=offer_folder)
+        delete_on_leaving(app, desk)
+    app.queue(max_size=QUEUE_PLACES)
+    return app
+
+
+def switches(settings: Settings, work_folder: Path) -> dict[str, Any]:
+    """Give every argument of `launch` that keeps the page on this computer, and its looks.
+
+    Each is passed in full: environment variables can change those that are left out.
+    """
+    import gradio as gr
+
+    system_fonts = ["system-ui", "-apple-system", "Segoe UI", "sans-serif"]
+    theme = gr.themes.Default(
+        primary_hue=gr.themes.colors.teal,
+        neutral_hue=gr.themes.colors.stone,
+        font=system_fonts,
+        font_mono=["ui-monospace", "monospace"],
+    ).set(
+        button_primary_background_fill="#0f5c5c",
+        button_primary_background_fill_hover="#0b4747",
+        button_primary_background_fill_dark="#0f5c5c",
+        button_primary_text_color="#ffffff",
+        body_text_color_subdued="#57534e",
+        body_text_color_subdued_dark="#d6d3d1",
+        block_info_text_color="#57534e",
+        block_info_text_color_dark="#d6d3d1",
+        block_label_text_color="#44403c",
+        block_label_text_color_dark="#e7e5e4",
+        block_title_text_color="#44403c",
+        block_title_text_color_dark="#e7e5e4",
+        input_border_color="#78716c",
+        input_border_color_dark="#a8a29e",
+        border_color_primary="#a8a29e",
+        border_color_primary_dark="#57534e",
+    )
+    css = resources.files("pestvision.web").joinpath("style.css").read_text(encoding="utf-8")
+    return {
+        "server_name": LOOPBACK,
+        "share": False,
+        "inbrowser": False,
+        "show_error": False,
+        "quiet": True,
+        "prevent_thread_lock": True,
+        "strict_cors": True,
+        "allowed_paths": [str(work_folder / "reports")],
+        "blocked_paths": [str(work_folder / "kept")],
+        "max_file_size": round(settings.photos.max_file_megabytes * BYTES_PER_MEGABYTE),
+        "enable_monitoring": False,
+        "run_history": False,
+        "ssr_mode": False,
+        "mcp_server": False,
+        "pwa": False,
+        "num_workers": 0,
+        "footer_links": [],
+        "root_path": "",
+        "theme": theme,
+        "css": css,
+    }
+
+
+def run_page(
+    *,
+    settings: Settings = DEFAULTS,
+    port: int | None = None,
+    lan_password: str | None = None,
+    open_browser: bool = True,
+    tell: Callable[[str], None] | None = None,
+) -> None:
+    """Serve the page until the person stops it with Ctrl+C.
+
+    Parameters
+    ----------
+    settings
+        What can be set.
+    port
+        Where to listen; the first free one from 7860 on where None.
+    lan_password
+        Opens the page to the local network behind this password. None keeps it on this computer.
+    open_browser
+        Open it in the person's browser.
+    tell
+        Takes the sentences that say where the page is; they are written to standard output where
+        None.
+
+    Raises
+    ------
+    ConfigError
+        If the port or the password cannot be used.
+    OutputError
+        If no folder can be made to work in.
+    """
+    _require_port(port)
+    _require_password(lan_password)
+    tell = _written if tell is None else tell
+    work = make_work_folder()
+    try:
+        app = start_page(settings, work, port=port, lan_password=lan_password)
+        try:
+            if lan_password is None:
+                tell(words.OPEN_AT.format(url=app.local_url))
+            else:
+                tell(words.OPEN_AT_LAN.format(port=app.server_port, user=words.LAN_USER))
+            if open_browser:
+                webbrowser.open(app.local_url)
+            _wait_for_stop()
+        finally:
+            app.close(verbose=False)
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+    tell(words.STOPPED)
+
+
+def start_page(
+    settings: Settings,
+    work_folder: Path,
+    *,
+    port: int | None = None,
+    lan_password: str | None = None,
+    classifier_source: Callable[[], Classifier] | None = None,
+) -> gr.Blocks:
+    """Build the page, start its server on a thread, and give it back running.
+
+    Raises
+    ------
+    ConfigError
+        If no server can listen on the port.
+    """
+    if classifier_source is None:
+        from pestvision.organisms.classify import Classifier
+
+        classifier_source = Classifier.load
+    app = build_app(
+        settings,
+        classifier_source,
+        work_folder=work_folder,
+        offer_folder=lan_password is None,
+    )
+    options = switches(settings, work_folder)
+    if lan_password is not None:
+        options |= {
+            "server_name": EVERY_ADDRESS,
+            "auth": (words.LAN_USER, lan_password),
+            "auth_message": words.LAN_LOGIN,
+        }
+    _reach_loopback_directly()
+    try:
+        app.launch(server_port=port, **options)
+    except OSError as error:
+        message = words.NO_PORT if port is None else words.PORT_TAKEN.format(port=port)
+        raise ConfigError(message, advice=words.PORT_ADVICE) from error
+    return app
+
+
+def make_work_folder(parent: Path | None = None) -> Path:
+    """Make a private folder for one run of the page, and clear away those of runs long dead.
+
+    Parameters
+    ----------
+    parent
+        Where to make it; `page` in the user's data folder where None.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be made.
+    """
+    import platformdirs
+
+    if parent is None:
+        parent = platformdirs.user_data_path("pestvision", appauthor=False) / "page"
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        for old in parent.glob("run-*"):
+            if time.time() - old.stat().st_mtime > STALE_WORK_S:
+                shutil.rmtree(old, ignore_errors=True)
+        work = Path(tempfile.mkdtemp(prefix="run-", dir=parent))
+        for name in ("sent", "kept", "reports"):
+            (work / name).mkdir()
+    except OSError as error:
+        message = words.NO_WORK_FOLDER.format(folder=parent, reason=error.strerror)
+        raise OutputError(message, advice=words.NO_WORK_FOLDER_ADVICE) from error
+    return work
+
+
+def _reach_loopback_directly() -> None:
+    """Keep the toolkit's greeting to its own server from going through a proxy on the network."""
+    for name in ("NO_PROXY", "no_proxy"):
+        known = [item for item in os.environ.get(name, "").split(",") if item]
+        os.environ[name] = ",".join(dict.fromkeys([*known, LOOPBACK, "localhost"]))
+
+
+def _require_port(port: int | None) -> None:
+    if port is not None and not 1024 <= port <= 65535:
+        raise ConfigError(words.BAD_PORT.format(port=port), advice=words.PORT_ADVICE)
+
+
+def _require_password(password: str | None) -> None:
+    if password is not None and len(password) < LEAST_PASSWORD:
+        message = words.SHORT_PASSWORD.format(length=len(password), least=LEAST_PASSWORD)
+        raise ConfigError(message, advice=words.SHORT_PASSWORD_ADVICE)
+
+
+def _wait_for_stop() -> None:
+    stop = threading.Event()
+    try:
+        while not stop.wait(timeout=0.5):  # a bare wait cannot be interrupted on Windows
+            pass
+    except KeyboardInterrupt:
+        return
+
+
+def _written(sentence: str) -> None:
+    sys.stdout.write(f"{sentence}\n")
+    sys.stdout.flush()

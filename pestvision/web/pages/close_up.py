@@ -1,0 +1,172 @@
+"""The working area for one close-up: components, and which handler each button calls.
+
+Loaded only when the page is built, so Gradio may be imported at the top.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import gradio as gr
+
+from pestvision.web import cards, words
+from pestvision.web.handlers import Edges, Shown, clicked, typed, unmarked
+from pestvision.web.pages.visitor import SHOW_ANSWER, owner_of
+
+if TYPE_CHECKING:
+    from pestvision.web.handlers import Desk
+
+PHOTO_TYPES = ["image", ".heic", ".heif"]
+"""What the file chooser offers. Some systems do not count HEIC among the images."""
+
+STATE_LIFE_S = 3600
+
+
+def build_close_up(desk: Desk, heavy: dict[str, Any]) -> None:
+    """Lay out the area and connect it.
+
+    Parameters
+    ----------
+    desk
+        The handlers.
+    heavy
+        Keyword arguments of every event that computes.
+    """
+    shown = gr.State(None, time_to_live=STATE_LIFE_S)
+    with gr.Row(elem_classes="pv-columns"):
+        with gr.Column(scale=6, min_width=320):
+            gr.Markdown(words.CHOOSE_CLOSE_UP)
+            gr.Markdown(words.CHOOSE_CLOSE_UP_HINT)
+            sent = gr.File(
+                label=words.CLOSE_UP_FILE,
+                file_types=PHOTO_TYPES,
+                type="filepath",
+                height=150,
+                elem_id="close-up-file",
+            )
+            with gr.Column(visible=False, elem_id="photo-area") as area:
+                gr.Markdown(words.CHECK_IT)
+                check = gr.Button(words.CHECK_BUTTON, variant="primary", elem_id="check-button")
+                picture = gr.Image(
+                    label=words.PICTURE,
+                    alt_text=words.PICTURE_EMPTY,
+                    interactive=False,
+                    format="jpeg",
+                    buttons=["fullscreen"],
+                    elem_id="close-up-picture",
+                )
+                with gr.Accordion(words.MARK_IT, open=False, elem_id="marking") as marking:
+                    edges, judge, unmark, mark_state = _marking()
+        with gr.Column(scale=5, min_width=320):
+            gr.Markdown(words.ANSWER)
+            answer = gr.HTML(
+                cards.waiting(words.ANSWER_WAITS, with_signs=True), elem_id="close-up-answer"
+            )
+
+    def take(path: str | None, request: gr.Request) -> tuple[Any, ...]:
+        photo = desk.take_photo(owner_of(request), path)
+        return (
+            photo,
+            photo.drawn(),
+            gr.Column(visible=True),
+            cards.waiting(words.ANSWER_PRESS, with_signs=True),
+            *photo.edges(),
+            words.MARK_GONE,
+        )
+
+    def check_whole(photo: Shown | None) -> tuple[Any, ...]:
+        photo, html = desk.check(photo)
+        return (photo, photo.drawn(), html, *photo.edges(), words.MARK_GONE)
+
+    def judge_place(photo: Shown | None, *sides: float | None) -> tuple[Any, ...]:
+        photo, html = desk.judge_mark(photo, _four(sides))
+        return photo, photo.drawn(), html
+
+    def click(photo: Shown | None, event: gr.SelectData) -> tuple[Any, ...]:
+        if photo is None:
+            return _nothing(8)
+        photo = clicked(photo, float(event.index[0]), float(event.index[1]))
+        opened = gr.Accordion(open=True)
+        return (photo, photo.drawn(), *photo.edges(), _mark_words(photo), opened)
+
+    def type_edges(photo: Shown | None, *sides: float | None) -> tuple[Any, ...]:
+        if photo is None:
+            return _nothing(3)
+        photo = typed(photo, _four(sides))
+        return photo, photo.drawn(), _mark_words(photo)
+
+    def take_mark_away(photo: Shown | None) -> tuple[Any, ...]:
+        if photo is None:
+            return _nothing(7)
+        photo = unmarked(photo)
+        return (photo, photo.drawn(), *photo.edges(), _mark_words(photo))
+
+    light: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
+    sent.upload(
+        take,
+        sent,
+        [shown, picture, area, answer, *edges, mark_state],
+        api_name="take_photo",
+        show_progress_on=answer,
+        **heavy,
+    ).then(lambda: None, None, sent, **light)
+    check.click(
+        check_whole,
+        shown,
+        [shown, picture, answer, *edges, mark_state],
+        api_name="check_photo",
+        show_progress_on=answer,
+        **heavy,
+    ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
+    judge.click(
+        judge_place,
+        [shown, *edges],
+        [shown, picture, answer],
+        api_name="judge_mark",
+        show_progress_on=answer,
+        **heavy,
+    ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
+    picture.select(click, shown, [shown, picture, *edges, mark_state, marking], **light)
+    for edge in edges:
+        edge.input(
+            type_edges,
+            [shown, *edges],
+            [shown, picture, mark_state],
+            trigger_mode="always_last",
+            **light,
+        )
+    unmark.click(take_mark_away, shown, [shown, picture, *edges, mark_state], **light)
+
+
+def _marking() -> tuple[list[gr.Number], gr.Button, gr.Button, gr.Markdown]:
+    gr.Markdown(words.MARK_HINT)
+    with gr.Row():
+        edges = [
+            gr.Number(label=label, value=None, step=1, min_width=70, elem_id=f"mark-{place}")
+            for label, place in (
+                (words.MARK_LEFT, "left"),
+                (words.MARK_TOP, "top"),
+                (words.MARK_RIGHT, "right"),
+                (words.MARK_BOTTOM, "bottom"),
+            )
+        ]
+    state = gr.Markdown(words.MARK_GONE, elem_id="mark-state")
+    with gr.Row():
+        judge = gr.Button(words.MARK_BUTTON, elem_id="judge-button", min_width=140)
+        unmark = gr.Button(words.UNMARK_BUTTON, elem_id="unmark-button", min_width=140)
+    return edges, judge, unmark, state
+
+
+def _four(sides: tuple[float | None, ...]) -> Edges:
+    left, top, right, bottom = sides
+    return left, top, right, bottom
+
+
+def _mark_words(photo: Shown) -> str:
+    if photo.corner_px is not None:
+        return words.MARK_ONE_CORNER
+    return words.MARK_GONE if photo.mark_xyxy_px is None else words.MARK_READY
+
+
+def _nothing(outputs: int) -> tuple[Any, ...]:
+    return tuple(gr.skip() for _ in range(outputs))

@@ -1,0 +1,144 @@
+"""The working area for a night's photos: components, and which handler each button calls.
+
+Loaded only when the page is built, so Gradio may be imported at the top.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import gradio as gr
+
+from pestvision.web import cards, words
+from pestvision.web.handlers import TimedProgress
+from pestvision.web.pages.close_up import PHOTO_TYPES
+from pestvision.web.pages.visitor import SHOW_ANSWER, owner_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pestvision.web.handlers import Desk
+
+
+def build_night(desk: Desk, heavy: dict[str, Any], *, offer_folder: bool) -> None:
+    """Lay out the area and connect it.
+
+    Parameters
+    ----------
+    desk
+        The handlers.
+    heavy
+        Keyword arguments of every event that computes.
+    offer_folder
+        Whether the person sits at this computer and may name one of its folders. Where not, neither
+        the field nor the event behind it exists.
+    """
+    gr.Markdown(words.CHOOSE_NIGHT)
+    gr.Markdown(words.CHOOSE_NIGHT_HINT)
+    with gr.Row(elem_classes="pv-columns"):
+        if offer_folder:
+            with gr.Column(min_width=300):
+                gr.Markdown(words.NIGHT_FOLDER_HEADING)
+                folder = gr.Textbox(
+                    label=words.NIGHT_FOLDER,
+                    info=words.NIGHT_FOLDER_HINT,
+                    placeholder=words.NIGHT_FOLDER_EXAMPLE,
+                    max_lines=1,
+                    elem_id="night-folder",
+                )
+                scan_folder = gr.Button(
+                    words.NIGHT_FOLDER_BUTTON, variant="primary", elem_id="night-folder-button"
+                )
+        with gr.Column(min_width=300):
+            gr.Markdown(
+                words.NIGHT_FILES_HEADING if offer_folder else words.NIGHT_FILES_HEADING_ALONE
+            )
+            gr.Markdown(words.NIGHT_FILES_HINT)
+            sent = gr.File(
+                label=words.NIGHT_FILES,
+                file_count="multiple",
+                file_types=PHOTO_TYPES,
+                type="filepath",
+                height=150,
+                elem_id="night-files",
+            )
+            sent_folder = gr.UploadButton(
+                words.NIGHT_WHOLE_FOLDER_BUTTON,
+                file_count="directory",
+                type="filepath",
+                elem_id="night-directory",
+            )
+            waiting = gr.Markdown(words.NIGHT_NONE_YET, elem_id="night-waiting")
+            with gr.Row():
+                scan_sent = gr.Button(
+                    words.NIGHT_FILES_BUTTON,
+                    variant="secondary" if offer_folder else "primary",
+                    elem_id="night-files-button",
+                    min_width=140,
+                )
+                forget = gr.Button(
+                    words.NIGHT_FORGET_BUTTON, elem_id="night-forget-button", min_width=140
+                )
+    gr.Markdown(words.NIGHT_ANSWER)
+    with gr.Column(visible=False, elem_id="night-report") as report_area:
+        with gr.Row(elem_classes="pv-report"):
+            save = gr.DownloadButton(
+                words.NIGHT_REPORT_BUTTON, variant="primary", elem_id="night-report-save"
+            )
+            open_link = gr.HTML("", elem_id="night-report-open")
+        gr.Markdown(words.NIGHT_REPORT_HINT)
+    answer = gr.HTML(cards.waiting(words.NIGHT_ANSWER_WAITS), elem_id="night-answer")
+
+    def results(html: str, report: Path) -> tuple[Any, ...]:
+        return html, gr.Column(visible=True), str(report), _link(report)
+
+    def go_through_folder(
+        text: str,
+        progress: gr.Progress = gr.Progress(),  # noqa: B008
+    ) -> tuple[Any, ...]:
+        return results(*desk.scan_folder(text, _told(progress)))
+
+    def go_through_sent(
+        request: gr.Request,
+        progress: gr.Progress = gr.Progress(),  # noqa: B008
+    ) -> tuple[Any, ...]:
+        found = results(*desk.scan_sent(owner_of(request), _told(progress)))
+        return (*found, words.handed_over(0))
+
+    def take(paths: list[str] | None, request: gr.Request) -> str:
+        return words.handed_over(desk.take_night(owner_of(request), paths))
+
+    def forget_all(request: gr.Request) -> str:
+        return words.handed_over(desk.forget_night(owner_of(request)))
+
+    outputs = [answer, report_area, save, open_link]
+    shown_on: dict[str, Any] = {"show_progress_on": answer, **heavy}
+    show = SHOW_ANSWER.format(where="night-answer")
+    light: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
+    if offer_folder:
+        gr.on(
+            [scan_folder.click, folder.submit],
+            go_through_folder,
+            folder,
+            outputs,
+            api_name="scan_folder",
+            **shown_on,
+        ).success(None, js=show)
+    scan_sent.click(go_through_sent, None, [*outputs, waiting], api_name="scan_photos", **shown_on)
+    for source, name in ((sent, "take_photos"), (sent_folder, "take_folder")):
+        source.upload(take, source, waiting, api_name=name, show_progress="minimal").then(
+            lambda: None, None, source, **light
+        )
+    forget.click(forget_all, None, waiting, **light)
+
+
+def _told(progress: gr.Progress) -> TimedProgress:
+    return TimedProgress(lambda share, sentence: progress(share, desc=sentence))
+
+
+def _link(report: Path) -> str:
+    """Give a link to our own report. Its path holds nothing that a person typed."""
+    return (
+        f'<a class="pv-link" href="gradio_api/file={report.as_posix()}" target="_blank" '
+        f'rel="noopener">{words.NIGHT_REPORT_OPEN}</a>'
+    )

@@ -1,0 +1,37 @@
+"""Who a visitor is, and what happens when the tab is closed.
+
+Loaded only when the page is built, so Gradio may be imported at the top.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import gradio as gr  # noqa: TC002 - the toolkit reads the annotation at run time
+
+if TYPE_CHECKING:
+    from pestvision.web.handlers import Desk
+
+
+SHOW_ANSWER = """() => requestAnimationFrame(() => {{
+    const verdict = document.querySelector("#{where} .pv-verdict");
+    if (verdict) {{
+        verdict.scrollIntoView({{block: "start"}});
+        verdict.focus({{preventScroll: true}});
+    }}
+}})"""
+"""Brings a new answer into view, and hands it the keyboard and the screen reader."""
+
+
+def owner_of(request: gr.Request | None) -> str:
+    """Give the visitor's tab a name of its own; calls without a tab share one."""
+    return str(getattr(request, "session_hash", None) or "no tab")
+
+
+def delete_on_leaving(app: gr.Blocks, desk: Desk) -> None:
+    """Delete what a visitor handed over as soon as the tab is closed or loaded anew."""
+
+    def leave(request: gr.Request) -> None:
+        desk.leave(owner_of(request))
+
+    app.unload(leave)
