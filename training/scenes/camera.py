@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, U8, as_u8
-from training.scenes.paint import f32
+from pestvision.arrays import F32, F64, U8, as_u8
+from training.scenes.paint import f32, soften
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +67,18 @@ def draw_camera(rng: np.random.Generator, *, blur_px: float | None = None) -> Ca
     )
 
 
+def metered(rng: np.random.Generator, picture: F32, camera: Camera) -> Camera:
+    """Let the camera expose for the picture, as cameras do: most of the way to a middling level."""
+    level = max(float(picture.mean()), 0.004)
+    wanted = float(rng.uniform(0.16, 0.5))
+    stops = float(np.clip(rng.uniform(0.4, 1.0) * np.log2(wanted / level), -2.5, 3.0))
+    return replace(camera, exposure_ev=camera.exposure_ev + stops)
+
+
 def photograph(rng: np.random.Generator, picture: F32, camera: Camera) -> U8:
     """Take a picture, (H, W, 3) float32 0..1, as uint8 out of a camera."""
     seen = _blurred(picture, camera)
-    gains = np.asarray(camera.balance, np.float32) * np.float32(2.0**camera.exposure_ev)
-    seen = seen * gains
-    if camera.contrast != 1.0:
-        seen = (seen - 0.45) * np.float32(camera.contrast) + 0.45
-    if camera.colour != 1.0:
-        grey = cv2.transform(seen, np.full((1, 3), 1 / 3, np.float32))[..., None]
-        seen = grey + (seen - grey) * np.float32(camera.colour)
+    seen = f32(cv2.transform(seen, _response(camera)))
     seen = np.clip(seen, 0.0, 1.0).astype(np.float32)
     seen = seen + _noise(rng, seen, camera)
     if camera.sharpen > 0:
@@ -85,10 +87,19 @@ def photograph(rng: np.random.Generator, picture: F32, camera: Camera) -> U8:
     return _through_jpeg(levels, camera.jpeg)
 
 
+def _response(camera: Camera) -> F64:
+    """Exposure, balance, saturation and contrast as one (3, 4) matrix on RGB and 1."""
+    gains = np.diag(camera.balance) * 2.0**camera.exposure_ev
+    saturate = camera.colour * np.eye(3) + (1.0 - camera.colour) / 3.0
+    return np.column_stack(
+        [camera.contrast * saturate @ gains, np.full(3, 0.45 * (1.0 - camera.contrast))]
+    )
+
+
 def _blurred(picture: F32, camera: Camera) -> F32:
     seen = picture
     if camera.blur_px >= 0.3:
-        seen = f32(cv2.GaussianBlur(seen, (0, 0), camera.blur_px))
+        seen = soften(seen, camera.blur_px)
     if camera.smear_px >= 1.5:
         reach = int(np.ceil(camera.smear_px / 2))
         kernel = np.zeros((2 * reach + 1, 2 * reach + 1), np.float32)

@@ -9,9 +9,9 @@ import numpy as np
 
 from pestvision.arrays import F32, U8, as_rgb, as_u8
 from pestvision.errors import ShapeError
-from training.scenes.camera import draw_camera, photograph
-from training.scenes.grounds import draw_ground, draw_weather
-from training.scenes.light import MASK_COVER, Placed, blend, draw_light, mask_in, place, rotation
+from training.scenes.camera import draw_camera, metered, photograph
+from training.scenes.grounds import draw_ground, draw_view, draw_weather
+from training.scenes.light import Placed, blend, draw_light, inside, mask_in, place, rotation
 from training.scenes.organisms import new_animal
 from training.scenes.paint import f32
 from training.scenes.records import DrawnCrop, DrawnObject, DrawnPhoto, Pose
@@ -78,9 +78,7 @@ def fitted(
     body: Body, heading_deg: float, long_side_px: float, middle_px: tuple[float, float]
 ) -> Placed:
     """Place a body so that its box has a given long side and a given middle."""
-    rows, columns = np.nonzero(body.cover >= MASK_COVER)
-    if len(rows) == 0:
-        rows, columns = np.nonzero(body.cover > 0)
+    rows, columns = np.nonzero(inside(body.cover))
     points = np.column_stack([columns, rows]) - np.asarray(body.origin_px)
     turned = points @ rotation(heading_deg).T / body.px_per_unit
     low, high = turned.min(axis=0), turned.max(axis=0)
@@ -114,11 +112,12 @@ def _brightness(picture: F32) -> float:
 
 def _taken(rng: np.random.Generator, picture: F32, size_px: int) -> U8:
     if rng.random() >= _SMALL_SHARE:
-        return photograph(rng, picture, draw_camera(rng))
+        return photograph(rng, picture, metered(rng, picture, draw_camera(rng)))
     side = round(float(np.exp(rng.uniform(np.log(_SMALLEST_PX), np.log(size_px)))))
     small = cv2.resize(picture, (side, side), interpolation=cv2.INTER_AREA)
     blur = float(rng.uniform(0.25, 0.9))
-    taken = photograph(rng, f32(small), draw_camera(rng, blur_px=blur))
+    camera = metered(rng, picture, draw_camera(rng, blur_px=blur))
+    taken = photograph(rng, f32(small), camera)
     how = (cv2.INTER_LINEAR, cv2.INTER_CUBIC)[int(rng.integers(2))]
     return as_u8(cv2.resize(taken, (size_px, size_px), interpolation=how))
 
@@ -161,7 +160,7 @@ def draw_close_up(
         more than one body the largest shrinks, so that they seldom lie over each other.
     """
     size = (height_px, width_px)
-    picture = draw_ground(rng, size)
+    picture = draw_view(rng, size) if rng.random() < 0.4 else draw_ground(rng, size)
     weather, light = draw_weather(rng, size), draw_light(rng)
     shorter = min(size)
     top = max(fill[0], fill[1] / max(1.0, np.sqrt(len(fines))))
@@ -178,7 +177,9 @@ def draw_close_up(
         if truth is not None:
             objects.append(truth)
     camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.6)) * max(1.0, shorter / 900))
-    return DrawnPhoto(rgb=photograph(rng, weather.applied(picture), camera), objects=tuple(objects))
+    seen = weather.applied(picture)
+    rgb = photograph(rng, seen, metered(rng, seen, camera))
+    return DrawnPhoto(rgb=rgb, objects=tuple(objects))
 
 
 def _apart(

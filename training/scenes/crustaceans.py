@@ -6,7 +6,7 @@ import numpy as np
 
 from pestvision.arrays import F64
 from training.scenes.body import Body, Kind, finish
-from training.scenes.paint import Sheet, dome, f32, mottle, vary
+from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import extent_of, limb, midline, ribbon
 
@@ -92,7 +92,7 @@ def paint_copepod(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> B
     if rng.random() < 0.55:
         sacs = sheet.ellipses([(-0.3, s * 0.16, 0.17, 0.075, s * -20.0) for s in (-1, 1)])
         grain = 0.7 + 0.5 * mottle(rng, sheet.shape, 40)
-        sheet.lay(sacs, f32(grain[..., None] * base * 0.7), height=dome(sacs, 0.06 * px_per_unit))
+        sheet.lay(sacs, tinted(grain, base * 0.7), height=dome(sacs, 0.06 * px_per_unit))
     s = np.linspace(0, 1, 49)
     half = 0.5 * (0.07 + 0.25 * np.clip((s - 0.3) / 0.3, 0, 1) * np.sqrt(np.clip(1 - s**6, 0, 1)))
     line = np.column_stack([np.linspace(-0.42, 0.45, 49), np.zeros(49)])
@@ -121,7 +121,7 @@ def paint_seed_shrimp(rng: np.random.Generator, pose: Pose, px_per_unit: float) 
     grain = 0.75 + 0.5 * mottle(rng, sheet.shape, 10)
     sheet.lay(
         cover,
-        f32(grain[..., None] * base),
+        tinted(grain, base),
         opacity=float(rng.uniform(0.7, 1.0)),
         height=dome(cover, 0.24 * px_per_unit),
     )
@@ -136,7 +136,7 @@ def _jointed(
     grain = 0.85 + 0.3 * mottle(rng, sheet.shape, 24)
     sheet.lay(
         body.cover,
-        f32(grain[..., None] * base),
+        tinted(grain, base),
         opacity=float(rng.uniform(0.75, 1.0)),
         height=body.relief(0.7),
     )

@@ -6,7 +6,7 @@ import numpy as np
 
 from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
-from training.scenes.paint import Sheet, f32, mottle, vary
+from training.scenes.paint import Sheet, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import Ribbon, extent_of, midline, ribbon
 
@@ -104,7 +104,7 @@ def paint_flatworm(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> 
     grain = 0.9 + 0.2 * mottle(rng, sheet.shape, 40)
     sheet.lay(
         body.cover,
-        f32(grain[..., None] * base),
+        tinted(grain, base),
         opacity=f32(opacity),
         height=body.relief(float(rng.uniform(0.08, 0.28))),
     )

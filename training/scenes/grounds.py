@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import F32
-from training.scenes.paint import f32, vary
+from training.scenes.paint import f32, soften, spread, tinted, vary
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -43,9 +43,8 @@ def clouds(rng: np.random.Generator, size: Size, cells: float, octaves: int = 3)
 def _coloured(
     field: F32, dark: tuple[float, float, float], pale: tuple[float, float, float]
 ) -> F32:
-    mix = np.clip(0.5 + 0.3 * field, 0, 1)[..., None]
-    low, high = np.asarray(dark, np.float32), np.asarray(pale, np.float32)
-    return f32(low + (high - low) * mix)
+    mix = f32(np.clip(np.float32(0.5) + np.float32(0.3) * field, 0, 1))
+    return f32(tinted(mix, pale) + tinted(f32(1 - mix), dark))
 
 
 def water(rng: np.random.Generator, size: Size) -> F32:
@@ -103,12 +102,12 @@ def planted(rng: np.random.Generator, size: Size) -> F32:
         canvas = np.zeros(size, np.uint8)
         for _ in range(int(rng.integers(5, 16))):
             _leaf(rng, canvas, longer)
-        cover = canvas.astype(np.float32) / 255
+        cover = canvas / np.float32(255)
         soft = (2 - layer) * longer / 220 * float(rng.uniform(0.3, 1.5))
         if soft > 0.4:
-            cover = cv2.GaussianBlur(cover, (0, 0), soft)
-        picture *= (1 - cover)[..., None]
-        picture += (cover * (1 + 0.2 * np.clip(clouds(rng, size, 9.0, 1), -1, 1)))[..., None] * tone
+            cover = soften(f32(cover), soft)
+        picture *= spread(f32(1 - cover))
+        picture += tinted(f32(cover * (1 + 0.2 * np.clip(clouds(rng, size, 9.0, 1), -1, 1))), tone)
     return f32(picture)
 
 
@@ -138,7 +137,7 @@ def dish(rng: np.random.Generator, size: Size) -> F32:
         cv2.circle(
             ring, centre, radius, 255, max(2, int(longer * rng.uniform(0.01, 0.06))), cv2.LINE_AA
         )
-        soft = cv2.GaussianBlur(ring.astype(np.float32) / 255, (0, 0), longer / 120)
+        soft = soften(f32(ring / np.float32(255)), longer / 120)
         picture *= (1 - float(rng.uniform(0.1, 0.5)) * soft)[..., None]
     return f32(picture)
 
@@ -192,6 +191,55 @@ GROUNDS: tuple[tuple[float, Callable[[np.random.Generator, Size], F32]], ...] = 
 """Each ground and how often it is drawn, whatever stands before it."""
 
 
+def draw_view(rng: np.random.Generator, size: Size) -> F32:
+    """Draw the front of a whole tank, (H, W, 3) float32: back, wood, plants, gravel, the pane.
+
+    Unlike a crop's ground it has detail all over, as the pane of a lived-in tank has.
+    """
+    rows, columns = size
+    back = int(rng.integers(3))
+    picture = (water, wood, planted)[back](rng, size)
+    picture = soften(picture, max(size) / float(rng.uniform(90, 200)))
+    if rng.random() < 0.7:
+        _over(picture, wood(rng, size), _lump(rng, size))
+    for _ in range(int(rng.integers(1, 4))):
+        cover = np.zeros(size, np.uint8)
+        for _ in range(int(rng.integers(6, 22))):
+            _leaf(rng, cover, int(0.7 * max(size)))
+        tone = vary(rng, (0.25, 0.40, 0.14), 0.35)
+        shade = np.clip(0.9 + 0.25 * clouds(rng, size, 24.0, 2), 0.4, 1.4)
+        soft = soften(f32(cover / np.float32(255)), float(rng.uniform(0.5, 3.0)))
+        _over(picture, tinted(f32(shade), tone), soft)
+    top = rows * float(rng.uniform(0.72, 0.95))
+    edge = top + rows * 0.02 * clouds(rng, (8, columns), 6.0, 3)[4]
+    bed = np.clip((np.arange(rows, dtype=np.float32)[:, None] - edge) / 3, 0, 1)
+    _over(picture, gravel(rng, size), f32(bed))
+    picture *= spread(f32(1.0 + 0.05 * clouds(rng, size, 90.0, 2)))
+    for _ in range(int(rng.integers(1, 4))):
+        _growth(rng, picture)
+    if rng.random() < 0.5:
+        _seam(rng, picture)
+    return f32(np.clip(picture, 0, 1))
+
+
+def _over(picture: F32, other: F32, cover: F32) -> None:
+    amount = spread(cover)
+    picture *= 1 - amount
+    picture += other * amount
+
+
+def _lump(rng: np.random.Generator, size: Size) -> F32:
+    """Outline a piece of wood or stone that rises from the bottom."""
+    rows, columns = size
+    heights = np.interp(
+        np.arange(columns), np.linspace(0, columns, 12), rng.uniform(0.2, 1.0, 12) ** 2
+    )
+    middle, wide = float(rng.uniform(0.1, 0.9)) * columns, float(rng.uniform(0.12, 0.4)) * columns
+    hump = np.exp(-(((np.arange(columns) - middle) / wide) ** 2))
+    crest = rows * (1.05 - 0.8 * heights * hump)
+    return f32(np.clip((np.arange(rows)[:, None] - crest) / 2, 0, 1))
+
+
 def draw_ground(rng: np.random.Generator, size: Size) -> F32:
     """Draw a ground, (H, W, 3) float32, 0..1, with what grows or sticks on the glass before it."""
     index = int(rng.choice(len(GROUNDS), p=[share for share, _ in GROUNDS]))
@@ -199,7 +247,7 @@ def draw_ground(rng: np.random.Generator, size: Size) -> F32:
     if rng.random() < 0.5:
         defocus = float(rng.exponential(max(size) / 130))
         if defocus > 0.4:
-            picture = f32(cv2.GaussianBlur(picture, (0, 0), min(defocus, max(size) / 25)))
+            picture = soften(picture, min(defocus, max(size) / 25))
     if rng.random() < 0.5:
         _growth(rng, picture)
     if rng.random() < 0.12:
@@ -208,39 +256,27 @@ def draw_ground(rng: np.random.Generator, size: Size) -> F32:
 
 
 def _growth(rng: np.random.Generator, picture: F32) -> None:
-    """Algae and lime on the pane: many small spots, a few large, and a film."""
+    """Grow algae and lime on the pane: a film, ragged blotches, many small spots."""
     size = (picture.shape[0], picture.shape[1])
     longer = max(size)
-    film = np.clip(clouds(rng, size, float(rng.uniform(2, 10)), 3) * 0.4, 0, 1)
-    tone = np.asarray(
-        vary(
-            rng,
-            ((0.32, 0.44, 0.16), (0.42, 0.32, 0.16), (0.75, 0.78, 0.74))[int(rng.integers(3))],
-            0.2,
-        ),
-        np.float32,
-    )
-    amount = (film * float(rng.uniform(0.0, 0.5)))[..., None]
-    picture += (tone - picture) * amount
+    tones = ((0.32, 0.44, 0.16), (0.42, 0.32, 0.16), (0.75, 0.78, 0.74))
+    tone = vary(rng, tones[int(rng.integers(3))], 0.2)
+    cells = float(rng.uniform(4, 16)) * max(1.0, longer / 500)
+    field = clouds(rng, size, cells, 3)
+    film = np.clip(field * 0.35, 0, 1) * np.float32(rng.uniform(0.0, 0.5))
+    blotch = np.clip((field - np.float32(rng.uniform(1.0, 2.2))) * 4, 0, 1)
+    film = np.maximum(film, blotch * np.float32(rng.uniform(0.0, 0.8)))
     spots = np.zeros(size, np.uint8)
-    count = int(rng.integers(0, 40) * max(1.0, longer / 500))
-    for x, y, r in zip(
-        rng.uniform(0, size[1], count),
-        rng.uniform(0, size[0], count),
-        longer * 0.003 * (1 + rng.exponential(1.5, count)),
-        strict=True,
+    count = int(rng.integers(0, 40) * max(1.0, longer / 400) ** 2)
+    places = np.round(rng.uniform((0, 0), (size[1], size[0]), (count, 2)) * 16).astype(int)
+    radii = np.minimum(0.8 + rng.exponential(1.1, count) * max(1.0, longer / 700), longer / 60)
+    for (x, y), radius in zip(
+        places.tolist(), np.round(radii * 16).astype(int).tolist(), strict=True
     ):
-        cv2.circle(
-            spots,
-            (int(x * 16), int(y * 16)),
-            int(min(r, longer / 40) * 16),
-            255,
-            -1,
-            cv2.LINE_AA,
-            4,
-        )
-    cover = (spots.astype(np.float32) / 255 * float(rng.uniform(0.3, 0.85)))[..., None]
-    picture += (tone * 0.8 - picture) * cover
+        cv2.circle(spots, (x, y), radius, 255, -1, cv2.LINE_AA, 4)
+    film = np.maximum(film, spots * np.float32(rng.uniform(0.2, 0.85) / 255))
+    picture *= spread(f32(1 - film))
+    picture += tinted(f32(film), tone)
 
 
 def _seam(rng: np.random.Generator, picture: F32) -> None:
@@ -278,8 +314,9 @@ class Weather:
 
     def applied(self, picture: F32) -> F32:
         """Give the picture in this weather."""
-        out = picture * self.level[..., None]
-        out += (np.asarray(self.veil, np.float32) - out) * np.float32(self.veil_amount)
+        out = picture * spread(self.level)
+        out *= np.float32(1.0 - self.veil_amount)
+        out += tinted(f32(np.full(self.level.shape, self.veil_amount)), self.veil)
         return f32(out)
 
 

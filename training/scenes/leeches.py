@@ -6,7 +6,7 @@ import numpy as np
 
 from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
-from training.scenes.paint import Sheet, f32, mottle, vary
+from training.scenes.paint import Sheet, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import Ribbon, extent_of, midline, ribbon
 
@@ -183,7 +183,7 @@ def _paint(rng: np.random.Generator, pose: Pose, px_per_unit: float, width: floa
     body = ribbon(sheet, line, half)
     grain = 0.86 + 0.28 * mottle(rng, sheet.shape, 30)
     thin = 1.0 if opacity == 1.0 else opacity * (1.1 - 0.35 * body.t**2)
-    colour = f32(grain[..., None] * base)
+    colour = tinted(grain, base)
     sheet.lay(
         body.cover,
         colour,
@@ -266,7 +266,7 @@ def _paint_ball(rng: np.random.Generator, px_per_unit: float, base: F64, width: 
     cover = sheet.ellipse(0.0, 0.0, (a, b))
     rise = np.sqrt(np.clip(1 - (x / a) ** 2 - (y / b) ** 2, 0, 1))
     grain = 0.86 + 0.28 * mottle(rng, sheet.shape, 18)
-    sheet.lay(cover, f32(grain[..., None] * base), height=f32(rise * b * px_per_unit * 0.9))
+    sheet.lay(cover, tinted(grain, base), height=f32(rise * b * px_per_unit * 0.9))
     count = rng.uniform(14, 24)
     bow = np.hypot(x + 1.1 * a, y * 0.9) / a
     visible = np.clip((2 * a * px_per_unit / count - 2.2) / 2.5, 0, 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,14 +10,23 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import F32, F64, BoxXyxy
-from training.scenes.paint import f32
+from training.scenes.paint import f32, soften, spread
 
 if TYPE_CHECKING:
     from pestvision.arrays import Bool
     from training.scenes.body import Body
 
-MASK_COVER = 0.5
-"""A pixel belongs to a body that covers at least half of it."""
+MASK_COVER = 0.4
+"""A pixel belongs to a body that covers it by at least this share of the most it covers anywhere.
+
+The most is 1 but for a hair thinner than a pixel, which covers no pixel wholly.
+"""
+
+
+def inside(cover: F32) -> Bool:
+    """Give the mask of a cover."""
+    peak = float(cover.max()) if cover.size else 0.0
+    return np.asarray(cover >= MASK_COVER * max(min(peak, 1.0), 0.05))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +78,8 @@ class Placed:
 
     def box(self) -> BoxXyxy | None:
         """Give the box of its mask in the picture's pixels, None if it covers no pixel."""
-        inside = self.cover >= MASK_COVER
-        rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+        mask = inside(self.cover)
+        rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
         if len(rows) == 0:
             return None
         return (
@@ -82,8 +92,8 @@ class Placed:
     def mask(self, box: BoxXyxy) -> Bool:
         """Give the mask cut to a box inside the window."""
         x0, y0, x1, y1 = (round(value) for value in box)
-        cut = self.cover[y0 - self.top : y1 - self.top, x0 - self.left : x1 - self.left]
-        return np.asarray(cut >= MASK_COVER)
+        whole = inside(self.cover)
+        return whole[y0 - self.top : y1 - self.top, x0 - self.left : x1 - self.left]
 
     def point(self, units: tuple[float, float]) -> tuple[float, float]:
         """Take a point of the body, in units, to the picture."""
@@ -151,21 +161,21 @@ def lit(placed: Placed, light: Light) -> F32:
     height = cv2.GaussianBlur(placed.height, (0, 0), 0.9)
     slope_x = cv2.Sobel(height, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
     slope_y = cv2.Sobel(height, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
-    flat = np.cos(light.elevation_rad)
-    toward = (flat * np.cos(light.azimuth_rad), flat * np.sin(light.azimuth_rad))
-    up = np.sin(light.elevation_rad)
+    flat, up = math.cos(light.elevation_rad), math.sin(light.elevation_rad)
+    toward = (flat * math.cos(light.azimuth_rad), flat * math.sin(light.azimuth_rad))
     inverse = 1.0 / np.sqrt(slope_x**2 + slope_y**2 + 1.0)
     facing = (up - slope_x * toward[0] - slope_y * toward[1]) * inverse
     level = light.ambient + (1.0 - light.ambient) * np.clip(facing, 0.0, 1.4) / up
-    out = placed.rgb * level[..., None]
+    out = placed.rgb * spread(f32(level))
     if placed.gloss * light.shine > 0.03:
-        half = np.array([toward[0], toward[1], up + 1.0])
-        half /= np.linalg.norm(half)
-        gleam = np.clip((half[2] - slope_x * half[0] - slope_y * half[1]) * inverse, 0, 1)
+        # Halfway between the light and the eye, which looks straight down.
+        norm = math.sqrt(2.0 + 2.0 * up)
+        across, down, out_of = toward[0] / norm, toward[1] / norm, (up + 1.0) / norm
+        gleam = np.clip((out_of - slope_x * across - slope_y * down) * inverse, 0, 1)
         # A wetter skin has a smaller and harder highlight.
         gleam = gleam ** (18.0 + 70.0 * placed.gloss)
-        relief = np.clip(cv2.GaussianBlur(placed.height, (0, 0), 2.0) * 0.5, 0, 1)
-        out = out + (gleam * relief * placed.gloss * light.shine * 0.85 * placed.alpha)[..., None]
+        relief = np.clip(height * 0.5, 0, 1)
+        out += spread(f32(gleam * relief * placed.gloss * light.shine * 0.85 * placed.alpha))
     return f32(out)
 
 
@@ -187,7 +197,7 @@ def blend(picture: F32, placed: Placed, light: Light, *, level: float = 1.0) -> 
     there, here = window
     colour = lit(placed, light)[here] * np.float32(level)
     area = picture[there]
-    area *= (1.0 - placed.alpha[here])[..., None]
+    area *= spread(f32(1.0 - placed.alpha[here]))
     area += colour
 
 
@@ -197,7 +207,7 @@ def _shade_ground(picture: F32, placed: Placed, light: Light) -> None:
     soft = max(1.0, 0.7 * tallest * light.lift)
     pad = int(np.ceil(2 * soft + offset)) + 1
     cover = cv2.copyMakeBorder(placed.alpha, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
-    dark = cv2.GaussianBlur(cover, (0, 0), soft) * np.float32(light.shadow * placed.shadow)
+    dark = soften(f32(cover), soft) * np.float32(light.shadow * placed.shadow)
     moved = (
         placed.left - pad - round(offset * np.cos(light.azimuth_rad)),
         placed.top - pad - round(offset * np.sin(light.azimuth_rad)),
@@ -206,7 +216,7 @@ def _shade_ground(picture: F32, placed: Placed, light: Light) -> None:
     if window is None:
         return
     there, here = window
-    picture[there] *= (1.0 - dark[here])[..., None]
+    picture[there] *= spread(f32(1.0 - dark[here]))
 
 
 def _window(
@@ -235,5 +245,5 @@ def mask_in(shape: tuple[int, int], placed: Placed) -> Bool:
     window = _window(shape, placed)
     if window is not None:
         there, here = window
-        mask[there] = placed.cover[here] >= MASK_COVER
+        mask[there] = inside(placed.cover)[here]
     return mask

@@ -26,6 +26,22 @@ def f32(array: npt.ArrayLike) -> F32:
     return np.asarray(array, np.float32)
 
 
+def spread(field: F32) -> F32:
+    """Repeat a field over three channels: products of whole pictures are many times faster."""
+    return f32(cv2.merge((field, field, field)))
+
+
+def tinted(field: F32, colour: Colour) -> F32:
+    """Give a field in a colour: (h, w) times (3,) or (h, w, 3)."""
+    if isinstance(colour, np.ndarray) and colour.ndim == 3:
+        return f32(spread(f32(field)) * f32(colour))
+    red, green, blue = (float(level) for level in colour)
+    level = f32(field)
+    return f32(
+        cv2.merge((level * np.float32(red), level * np.float32(green), level * np.float32(blue)))
+    )
+
+
 _SUBPIXEL_BITS = 4  # cv2's fixed-point drawing: a sixteenth of a pixel
 _PAD_PX = 4  # room for soft edges
 
@@ -88,16 +104,15 @@ class Sheet:
     def stain(self, cover: F32, colour: Colour, *, opacity: float | F32 = 1.0) -> None:
         """Colour the body that is there; where there is none, nothing happens."""
         amount = np.clip(cover * opacity, 0.0, 1.0).astype(np.float32)
-        paint = np.asarray(colour, np.float32) * self.alpha[..., None]
-        self.rgb += (paint - self.rgb) * amount[..., None]
+        self.rgb += (tinted(self.alpha, colour) - self.rgb) * spread(amount)
 
     def shade(self, factor: F32) -> None:
         """Multiply the colour by a factor a pixel."""
-        self.rgb *= factor[..., None]
+        self.rgb *= spread(factor)
 
     def _blend(self, amount: F32, colour: Colour) -> None:
-        self.rgb *= (1.0 - amount)[..., None]
-        self.rgb += amount[..., None] * np.asarray(colour, np.float32)
+        self.rgb *= spread(f32(1.0 - amount))
+        self.rgb += tinted(amount, colour)
         self.alpha += (1.0 - self.alpha) * amount
 
     def polygon(self, points: Points) -> F32:
@@ -148,6 +163,18 @@ class Sheet:
 
 def _as_cover(sheet: npt.NDArray[np.uint8]) -> F32:
     return f32(sheet.astype(np.float32) * np.float32(1 / 255))
+
+
+def soften(picture: F32, sigma_px: float) -> F32:
+    """Blur by a Gaussian; a wide one is done on a smaller copy, which looks the same."""
+    shrink = int(sigma_px // 2.5)
+    if shrink < 2:
+        return f32(cv2.GaussianBlur(picture, (0, 0), max(sigma_px, 0.1)))
+    rows, columns = picture.shape[:2]
+    size = (max(2, columns // shrink), max(2, rows // shrink))
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), sigma_px / shrink)
+    return f32(cv2.resize(small, (columns, rows), interpolation=cv2.INTER_LINEAR))
 
 
 def dome(cover: F32, depth_px: float) -> F32:

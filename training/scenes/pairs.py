@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -10,10 +10,10 @@ import numpy as np
 
 from pestvision.arrays import F32, F64, BoxXyxy
 from pestvision.errors import ShapeError
-from training.scenes.camera import Camera, draw_camera, photograph
+from training.scenes.camera import Camera, draw_camera, metered, photograph
 from training.scenes.crops import truth_of
-from training.scenes.grounds import Weather, draw_ground, draw_weather
-from training.scenes.light import Light, Placed, blend, draw_light, place
+from training.scenes.grounds import Weather, draw_view, draw_weather
+from training.scenes.light import Light, Placed, blend, draw_light, mask_in, place
 from training.scenes.moves import State, moved
 from training.scenes.organisms import new_animal
 from training.scenes.paint import f32
@@ -27,7 +27,11 @@ if TYPE_CHECKING:
 MOVER_LENGTH_PX = (16.0, 200.0)
 """Length at rest of drawn movers: from the smallest that is looked for to a close animal."""
 
+MOVER_CONTRAST = (10.0, 160.0)
+"""Mean difference from the ground, of 255: from what a person just sees to black on white."""
+
 _BORDER_SHARE = 0.09  # the world drawn beyond the picture: more than any hand-held shift and turn
+_LEAST_SHEET_PX = 56.0  # smaller animals are painted at this size and shrunk
 _MOVING_KINDS = ("leech", "flatworm", "snail", "thin-worm", "small-crustacean", "shrimp-or-fish")
 _STILL_KINDS = ("snail", "limpet", "snail-eggs", "leech", "flatworm", "plant-or-debris")
 
@@ -82,7 +86,7 @@ def draw_pair(
     hand_held: HandHeld = HAND_HELD,
     stir: Stir = USUAL,
     length_px: tuple[float, float] = MOVER_LENGTH_PX,
-    contrast: tuple[float, float] = (0.5, 1.0),
+    contrast: tuple[float, float] = MOVER_CONTRAST,
     come_or_go: float = 0.2,
     ground: U8 | None = None,
 ) -> DrawnPair:
@@ -103,7 +107,9 @@ def draw_pair(
     length_px
         Smallest and largest length at rest; drawn evenly over its logarithm.
     contrast
-        Range of how strongly a mover stands out, 1 being opaque as its kind is, 0 invisible.
+        Least and largest mean difference between a mover and what is behind it, on a scale of 0 to
+        255 as lit and before the camera: individuals that differ by less are drawn anew (a dozen
+        times; then the plainest of them is taken), those that differ by more are made fainter.
     come_or_go
         Share of movers that are in one photo only.
     ground
@@ -117,12 +123,11 @@ def draw_pair(
     fines = _fines(rng, movers)
     matrix = draw_matrix(rng, hand_held, height_px=height_px, width_px=width_px)
     stage = _stage(rng, (height_px, width_px), ground)
-    cast = _cast(rng, stage, fines, length_px, contrast)
+    cast, later = _cast(rng, stage, fines, length_px=length_px, contrast=contrast)
     stills = [_still(rng, stage, length_px) for _ in range(stir.stills)]
     plants = [_frond(rng, stage) for _ in range(stir.plants)]
     bubbles = [_bubble(rng, stage) for _ in range(stir.bubbles)]
     gone = _absences(rng, len(cast), come_or_go)
-    later = [Actor(moved(rng, one.state, size=stage.size), one.opacity) for one in cast]
     now = [one for one, absent in zip(cast, gone, strict=True) if absent != "first"]
     then = [one for one, absent in zip(later, gone, strict=True) if absent != "second"]
     first = Shot(stage, np.eye(3))
@@ -139,6 +144,7 @@ def draw_pair(
     second_truth = {id(one): second.add(one) for one in then}
     disturbed += [("glare", box) for box in _glares(rng, first, second, stir.glares)]
     camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.1)))
+    camera = metered(rng, stage.weather.applied(stage.ground), camera)
     return DrawnPair(
         first=first.taken(rng, camera),
         second=second.taken(rng, _next_camera(rng, camera, hand_held)),
@@ -184,7 +190,7 @@ def _stage(rng: np.random.Generator, size: tuple[int, int], ground: U8 | None) -
     border = int(np.ceil(_BORDER_SHARE * max(size))) + 8
     full = (size[0] + 2 * border, size[1] + 2 * border)
     if ground is None:
-        return Stage(draw_ground(rng, full), draw_weather(rng, full), draw_light(rng), size, border)
+        return Stage(draw_view(rng, full), draw_weather(rng, full), draw_light(rng), size, border)
     fit = cv2.resize(ground, (full[1], full[0]), interpolation=cv2.INTER_AREA)
     even = Weather(f32(np.ones(full, np.float32)), (0.5, 0.5, 0.5), 0.0)
     return Stage(f32(fit / np.float32(255)), even, draw_light(rng), size, border)
@@ -211,17 +217,58 @@ def _cast(
     rng: np.random.Generator,
     stage: Stage,
     fines: list[str],
-    limits: tuple[float, float],
+    *,
+    length_px: tuple[float, float],
     contrast: tuple[float, float],
-) -> list[Actor]:
-    actors: list[Actor] = []
+) -> tuple[list[Actor], list[Actor]]:
+    """Draw the movers, now and later, each standing out from its ground in both places."""
+    now: list[Actor] = []
+    later: list[Actor] = []
     for fine in fines:
-        animal = new_animal(rng, fine)
-        length = _length(rng, limits)
-        at = _free_place(rng, stage.size, 0.9 * length, [one.state for one in actors])
-        state = State(animal, animal.kind.pose(rng), at, length)
-        actors.append(Actor(state, float(rng.uniform(*contrast))))
-    return actors
+        length = _length(rng, length_px)
+        best: tuple[float, State, State] | None = None
+        for _ in range(12):
+            state = _new_state(rng, stage, fine, length, now)
+            after = moved(rng, state, size=stage.size)
+            seen = min(stands_out(stage, state), stands_out(stage, after))
+            if best is None or seen > best[0]:
+                best = (seen, state, after)
+            if seen >= contrast[0]:
+                break
+        if best is not None:
+            opacity = min(1.0, contrast[1] / max(best[0], 1e-6))
+            now.append(Actor(best[1], opacity))
+            later.append(Actor(best[2], opacity))
+    return now, later
+
+
+def _new_state(
+    rng: np.random.Generator, stage: Stage, fine: str, length: float, others: list[Actor]
+) -> State:
+    animal = new_animal(rng, fine)
+    at = _free_place(rng, stage.size, 0.9 * length, [one.state for one in others])
+    return State(animal, animal.kind.pose(rng), at, length)
+
+
+def stands_out(stage: Stage, state: State) -> float:
+    """Give the mean difference between an animal and the ground behind it, of 255, as lit."""
+    body = state.animal.paint(state.pose, max(state.length_px, _LEAST_SHEET_PX))
+    at = (state.at_xy_px[0] + stage.border_px, state.at_xy_px[1] + stage.border_px)
+    placed = place(body, at, heading_deg=state.pose.heading_deg, px_per_unit=state.length_px)
+    rows, columns = placed.alpha.shape
+    top, left = max(placed.top, 0), max(placed.left, 0)
+    there = (slice(top, placed.top + rows), slice(left, placed.left + columns))
+    behind = stage.ground[there]
+    if behind.size == 0:
+        return 0.0
+    with_it = stage.ground[there].copy()
+    moved_there = replace(placed, left=placed.left - left, top=placed.top - top)
+    blend(with_it, moved_there, stage.light)
+    mask = mask_in((behind.shape[0], behind.shape[1]), moved_there)
+    if not mask.any():
+        return 0.0
+    change = np.abs(with_it - behind)[mask].mean(axis=1) * stage.weather.level[there][mask]
+    return float(change.mean()) * 255.0 * (1.0 - stage.weather.veil_amount)
 
 
 def _free_place(
@@ -308,7 +355,7 @@ class Shot:
         its mask is what the warped body covers.
         """
         state, border = actor.state, self.stage.border_px
-        body = state.animal.paint(state.pose, max(state.length_px, 56.0))
+        body = state.animal.paint(state.pose, max(state.length_px, _LEAST_SHEET_PX))
         at = (state.at_xy_px[0] + border, state.at_xy_px[1] + border)
         heading = state.pose.heading_deg
         placed = place(body, at, heading_deg=heading, px_per_unit=state.length_px)
@@ -354,16 +401,11 @@ class Shot:
 
 def faded(placed: Placed, opacity: float) -> Placed:
     """Give a body more transparent than it is, its cover unchanged."""
-    return Placed(
-        left=placed.left,
-        top=placed.top,
+    return replace(
+        placed,
         rgb=f32(placed.rgb * np.float32(opacity)),
         alpha=f32(placed.alpha * np.float32(opacity)),
-        cover=placed.cover,
-        height=placed.height,
-        to_px=placed.to_px,
         gloss=placed.gloss * opacity,
-        is_lit=placed.is_lit,
         shadow=placed.shadow * opacity,
     )
 

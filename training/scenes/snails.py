@@ -6,7 +6,7 @@ import numpy as np
 
 from pestvision.arrays import F32
 from training.scenes.body import Body, Kind, finish
-from training.scenes.paint import Sheet, dome, f32, mottle, vary
+from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import limb
 
@@ -105,7 +105,7 @@ def paint_ramshorn(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> 
     grain = (0.82 + 0.36 * mottle(rng, sheet.shape, 16)) * streaks
     grain *= 1 - bands * (np.abs(whorl - 0.5) < 0.12)
     grain *= 0.55 + 0.45 * np.clip(tube * 1.8, 0, 1)
-    sheet.lay(f32(cover), f32(grain[..., None] * base), opacity=1.0 - clear, height=f32(height))
+    sheet.lay(f32(cover), tinted(grain, base), opacity=1.0 - clear, height=f32(height))
     _sole(sheet, rng, pose, size * 0.8)
     return finish(sheet, gloss=float(rng.uniform(0.2, 0.9)))
 
@@ -225,7 +225,7 @@ def paint_limpet(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bo
     )
     grain = (0.86 + 0.28 * mottle(rng, sheet.shape, 14)) * rings
     opacity = float(rng.uniform(0.6, 1.0))
-    sheet.lay(cover, f32(grain[..., None] * base), opacity=opacity, height=f32(height))
+    sheet.lay(cover, tinted(grain, base), opacity=opacity, height=f32(height))
     inner = np.exp(-(((level - 0.55) / 0.12) ** 2))
     sheet.stain(f32(inner), tuple(base * 0.6), opacity=(1 - opacity))
     return finish(sheet, gloss=float(rng.uniform(0.1, 0.5)))

@@ -7,7 +7,7 @@ import numpy as np
 
 from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
-from training.scenes.paint import Sheet, dome, f32, mottle, vary
+from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import extent_of, limb, midline, ribbon
 
@@ -52,7 +52,7 @@ def _strip(
     grain = 0.7 + 0.6 * mottle(rng, sheet.shape, float(rng.uniform(10, 40)))
     sheet.lay(
         body.cover,
-        f32(grain[..., None] * base),
+        tinted(grain, base),
         opacity=float(rng.uniform(0.8, 1.0)),
         height=body.relief(rounded),
     )
@@ -98,9 +98,7 @@ def paint_stem(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
             )
     cover = sheet.ellipses(leaves)
     grain = 0.75 + 0.5 * mottle(rng, sheet.shape, 20)
-    sheet.lay(
-        cover, f32(grain[..., None] * base), opacity=0.95, height=dome(cover, 0.03 * px_per_unit)
-    )
+    sheet.lay(cover, tinted(grain, base), opacity=0.95, height=dome(cover, 0.03 * px_per_unit))
     _strip(sheet, rng, line, np.full(49, 0.014), base * 0.85, 0.9)
     return finish(sheet, gloss=float(rng.uniform(0.0, 0.5)), shadow=0.7)
 
@@ -118,7 +116,7 @@ def paint_leaf(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
     grain = 0.7 + 0.6 * mottle(rng, sheet.shape, 14)
     sheet.lay(
         body.cover,
-        f32(grain[..., None] * base),
+        tinted(grain, base),
         opacity=float(rng.uniform(0.75, 1.0)),
         height=body.relief(0.12),
     )
