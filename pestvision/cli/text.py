@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from pestvision.findings.words import CAUTION, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS
-from pestvision.report.order import WORRY_ORDER, by_worry
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -102,6 +101,8 @@ def night_text(night: NightResult) -> str:
 
 def most_worrying(night: NightResult) -> str | None:
     """Give the most worrying label of a night, None where nothing was labelled."""
+    from pestvision.report.order import WORRY_ORDER
+
     labels = {track.judgement.label for view in night.views for track in view.tracks}
     labels |= {view.still.verdict.label for view in night.views if view.still is not None}
     return next((label for label in WORRY_ORDER if label in labels), None)
@@ -126,6 +127,8 @@ def _finding_lines(finding: Finding, *, with_reasons: bool) -> list[str]:
 
 
 def _view_lines(view: ViewResult) -> list[str]:
+    from pestvision.report.order import WORRY_ORDER, by_worry
+
     times = [time for time in view.taken if time]
     span = f", {times[0]} to {times[-1]}" if len(times) > 1 else ""
     lines = _wrapped(f"View {view.view}: {_count(len(view.photos), 'photo')}{span}")
@@ -137,11 +140,7 @@ def _view_lines(view: ViewResult) -> list[str]:
             (f"{p.first} and {p.second}: {p.reason}" for p in view.pairs if not p.aligned),
         )
     if view.still is not None:
-        lines += _wrapped(
-            f"One photo only, so nothing could be seen to move. The photo by itself: "
-            f"{judgement_text(view.still.verdict)}",
-            indent=2,
-        )
+        lines += _wrapped(f"The photo by itself: {judgement_text(view.still.verdict)}", indent=2)
     elif view.tracks:
         lines += _wrapped(f"Moved: {len(view.tracks)}", indent=2)
         for track in sorted(view.tracks, key=lambda item: by_worry(item.judgement)):
