@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import U8, BoxXyxy, as_u8, box_iou
+from pestvision.arrays import F32, U8, BoxXyxy, as_u8, box_iou
 from pestvision.findings.finding import Judgement, Moved, PairResult, TrackResult
 from pestvision.findings.judge import judge, worry
 from pestvision.motion.tracks import link_movers
@@ -69,12 +69,16 @@ class MoverLooks:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PairLooks:
-    """What is kept of two neighbouring photos once they are let go."""
+    """What is kept of two neighbouring photos once they are let go.
+
+    `matrix` is the pair's, (3, 3) float32, first's (x, y, 1) to second's; None where it could not be
+    aligned.
+    """
 
     first: str
     second: str
-    aligned: bool
     reason: str
+    matrix: F32 | None = None
     movers: tuple[MoverLooks, ...] = ()
 
 
@@ -117,7 +121,9 @@ def follow(pairs: Sequence[PairLooks], *, max_gap_photos: int, rules: Rules) -> 
         organism stays in its pair, with track 0.
     """
     linked = link_movers(
-        [[item.mover for item in pair.movers] for pair in pairs], max_gap_photos=max_gap_photos
+        [[item.mover for item in pair.movers] for pair in pairs],
+        matrices=[pair.matrix for pair in pairs],
+        max_gap_photos=max_gap_photos,
     )
     members: dict[int, list[MoverLooks]] = defaultdict(list)
     for pair, movers in zip(pairs, linked, strict=True):
@@ -137,7 +143,7 @@ def follow(pairs: Sequence[PairLooks], *, max_gap_photos: int, rules: Rules) -> 
         PairResult(
             first=pair.first,
             second=pair.second,
-            aligned=pair.aligned,
+            aligned=pair.matrix is not None,
             reason=pair.reason,
             moved=_moved(pair.movers, [numbered.get(mover.track) for mover in movers]),
         )

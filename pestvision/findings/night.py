@@ -43,7 +43,7 @@ the water or plants in the current, and each costs two looks of the net."""
 BUSIEST_SIDE_PX = 1600
 """Long side of the photo kept for showing: enough to find the place on the glass again."""
 
-ONE_PHOTO = "One photo only: there is nothing to compare it with, so it was checked as a close-up."
+ONE_PHOTO = "Only one photo of this view could be used: it was checked as a close-up instead."
 NOTHING_MOVED = "Nothing moved."
 
 
@@ -66,7 +66,8 @@ def scan_night(
     settings
         The sections `photos` and `night`, and `check` for a view of one photo.
     progress
-        Told before each photo, out of all photos, and once at the end.
+        Told before each photo, out of all photos, and once at the end. While the folder is grouped
+        into views it is told of each photo too, with none done yet.
     on_view
         Given each view's result as soon as it is done.
 
@@ -83,7 +84,7 @@ def scan_night(
     WeightsError
         If the net is damaged.
     """
-    series = read_series(folder, settings=settings.photos)
+    series = read_series(folder, settings=settings.photos, progress=_waiting(progress))
     total = sum(len(view.frames) for view in series.views)
     of_view, loose = _skipped_by_view(series)
     scan = _Scan(classifier, settings, progress, total)
@@ -98,6 +99,16 @@ def scan_night(
             on_view(result)
     progress(total, total, "")
     return NightResult(folder=folder.resolve().name, views=tuple(views), skipped=tuple(loose))
+
+
+def _waiting(progress: Progress) -> Progress:
+    """Give a progress that passes on what is being read, and that no photo is done yet."""
+
+    def told(done: int, total: int, what: str) -> None:
+        if done < total:
+            progress(0, total, what)
+
+    return told
 
 
 def _skipped_by_view(series: Series) -> tuple[list[list[Skipped]], list[Skipped]]:
@@ -183,18 +194,13 @@ class _Scan:
     def _pair(self, first: _Shot, second: _Shot) -> PairLooks:
         """Align two photos, isolate what moved, and look at it."""
         names = (first.frame.name, second.frame.name)
-        if first.photo.rgb.shape != second.photo.rgb.shape:
-            reason = (
-                f"{names[0]} and {names[1]} differ in size. "
-                "Keep the camera's picture size and hold it the same way up all night."
-            )
-            return PairLooks(*names, aligned=False, reason=reason)
         aligned = align_pair(first.photo.rgb, second.photo.rgb)
         if isinstance(aligned, AlignmentFailed):
-            return PairLooks(*names, aligned=False, reason=aligned.advice)
+            return PairLooks(*names, reason=aligned.advice)
         blobs = find_blobs(aligned, min_length_px=float(self.settings.night.min_mover_px))
         movers = sorted(pair_movers(blobs, aligned.matrix), key=lambda mover: -mover.z_peak)
-        del aligned
+        matrix = aligned.matrix
+        del aligned  # 48 MB at 12 megapixels, before the net asks for its own
         reason = NOTHING_MOVED if not movers else ""
         if len(movers) > MAX_MOVERS_PER_PAIR:
             reason = (
@@ -202,7 +208,7 @@ class _Scan:
                 "at. So many are mostly moving light or plants: switch the lamp and the pump off."
             )
         looked_at = self._look(movers[:MAX_MOVERS_PER_PAIR], first, second)
-        return PairLooks(*names, aligned=True, reason=reason, movers=looked_at)
+        return PairLooks(*names, reason=reason, matrix=matrix, movers=looked_at)
 
     def _look(self, movers: Sequence[Mover], *shots: _Shot) -> tuple[MoverLooks, ...]:
         """Cut and classify every mover on each photo that shows it, in one go."""
@@ -280,7 +286,7 @@ def _shown(result: ViewResult, shot: _Shot) -> ViewResult:
 
 
 def _unaligned_note(pairs: Sequence[PairLooks]) -> tuple[str, ...]:
-    n_unaligned = sum(not pair.aligned for pair in pairs)
+    n_unaligned = sum(pair.matrix is None for pair in pairs)
     if not n_unaligned:
         return ()
     note = (

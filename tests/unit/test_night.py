@@ -214,23 +214,6 @@ def test_a_photo_that_fails_to_decode_is_skipped_and_its_neighbours_are_compared
     ]
 
 
-def test_photos_of_another_size_are_a_pair_that_cannot_be_compared(play, monkeypatch) -> None:
-    script = Script(n_photos=2)
-    upright = script.photo
-
-    def turned(rank: int) -> Photo:
-        photo = upright(rank)
-        if rank == 0:
-            return photo
-        rgb = np.ascontiguousarray(np.rot90(photo.rgb))
-        return Photo(rgb, photo.name, photo.path, "JPEG", photo.taken)
-
-    monkeypatch.setattr(script, "photo", turned)
-    (view,) = play(script).views
-    assert not view.pairs[0].aligned
-    assert "differ in size" in view.pairs[0].reason
-
-
 def test_never_more_than_two_photos_are_held_and_each_is_decoded_once(play) -> None:
     script = Script(n_photos=9, animals={1: ("leech", walk(0, 9))})
     night = play(script)
