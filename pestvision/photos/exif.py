@@ -30,6 +30,9 @@ _TIME_TAGS: Final = (
 )
 _LARGEST_OFFSET: Final = timedelta(hours=14)  # the easternmost time zone
 
+_FIRST_YEAR: Final = 1900  # years outside are a broken clock or a number that is no year
+_LAST_YEAR: Final = 2999
+
 _EXIF_TIME: Final = re.compile(
     r"(\d{4})[:/-](\d{1,2})[:/-](\d{1,2})[ T]+(\d{1,2}):(\d{1,2}):(\d{1,2})", re.ASCII
 )
@@ -147,6 +150,8 @@ def tell_orientation(tags: Tags) -> int:
 
 def _moment(parts: Sequence[str]) -> datetime | None:
     year, month, day, hour, minute, second = (int(part) for part in parts)
+    if not _FIRST_YEAR <= year <= _LAST_YEAR:
+        return None
     try:
         return datetime(year, month, day, hour, minute, second)  # noqa: DTZ001  the zone is apart
     except ValueError:
