@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 CROP_FILL = (0.45, 0.85)
 """The long side of the animal's box over the crop's: what the crops cut from photos have."""
 
+_LEAST_CONTRAST = 0.05  # of 1: unlit, from its ground; fainter is seen by nobody after the camera
+_TRIES = 4  # individuals tried on one ground; the last is taken as it is
+
 _SMALL_SHARE = 0.45  # crops that were small before they were enlarged, as a far animal's are
 _SMALLEST_PX = 30  # 16 px animals, the smallest looked for, fill about half of such a crop
 
@@ -50,19 +53,26 @@ def draw_crop(
     """
     if size_px < 32:
         raise ShapeError("size_px", expected="32 or more", actual=str(size_px))
-    animal = new_animal(rng, fine)
-    pose = animal.kind.pose(rng)
     size = (size_px, size_px)
-    target = float(rng.uniform(*CROP_FILL)) * size_px
-    body = animal.paint(pose, target)
-    placed = fitted(body, pose.heading_deg, target, _middle(rng, size_px, target))
     weather = draw_weather(rng, size)
     light = draw_light(rng)
     picture = draw_ground(rng, size) if ground is None else _as_ground(ground, size)
     level = 1.0 if ground is None else _brightness(picture)
-    blend(picture, placed, light, level=level)
+    target = float(rng.uniform(*CROP_FILL)) * size_px
+    middle = _middle(rng, size_px, target)
+    for _ in range(_TRIES):
+        animal = new_animal(rng, fine)
+        pose = animal.kind.pose(rng)
+        body = animal.paint(pose, target)
+        placed = fitted(body, pose.heading_deg, target, middle)
+        if _stands_out(picture, placed) >= _LEAST_CONTRAST:
+            break
+    if fine != "glare":
+        blend(picture, placed, light, level=level)
     if ground is None:
         picture = weather.applied(picture)
+    if fine == "glare":  # light on the pane is as bright in a dark tank
+        blend(picture, placed, light)
     rgb = _taken(rng, picture, size_px)
     scale = float(np.hypot(*placed.to_px[:, 0]))
     return DrawnCrop(
@@ -72,6 +82,19 @@ def draw_crop(
         pose=pose,
         length_px=body.length_units * scale,
     )
+
+
+def _stands_out(picture: F32, placed: Placed) -> float:
+    """Mean difference between a body, unlit, and a square picture behind it, 0 to 1."""
+    rows, columns = placed.alpha.shape
+    top, left = max(placed.top, 0), max(placed.left, 0)
+    behind = picture[top : placed.top + rows, left : placed.left + columns]
+    cut = (slice(top - placed.top, None), slice(left - placed.left, None))
+    body = placed.rgb[cut][: behind.shape[0], : behind.shape[1]]
+    alpha = placed.alpha[cut][: behind.shape[0], : behind.shape[1]]
+    mask = inside(placed.cover)[cut][: behind.shape[0], : behind.shape[1]]
+    change = np.abs(body[mask] - alpha[mask][:, None] * behind[mask])
+    return float(change.mean()) if change.size else 0.0
 
 
 def fitted(

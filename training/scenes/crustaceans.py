@@ -309,8 +309,8 @@ def paint_fish(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
         bars = np.clip(np.cos(2 * np.pi * body.s * rng.uniform(3, 8)) * 3, 0, 1)
         sheet.stain(f32(bars), tuple(base * 0.3), opacity=0.7)
     ex, ey = float(line[43, 0]), float(line[43, 1]) - depth * 0.08
-    size = max(0.024, depth * 0.17)
-    sheet.lay(sheet.ellipse(ex, ey, (size * 1.35, size * 1.35)), (0.82, 0.78, 0.66))
+    size = max(0.018, depth * 0.12)
+    sheet.lay(sheet.ellipse(ex, ey, (size * 1.4, size * 1.4)), (0.62, 0.58, 0.46))
     sheet.lay(sheet.ellipse(ex, ey, (size, size)), (0.02, 0.02, 0.03))
     return finish(
         sheet,

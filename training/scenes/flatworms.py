@@ -73,21 +73,24 @@ def _gut(body: Ribbon, rng: np.random.Generator) -> F32:
     return f32(tree * np.clip((0.90 - s) * 12, 0, 1) * np.clip(s * 14, 0, 1))
 
 
-def _eyes(sheet: Sheet, line: F64, half: F64, apart: float) -> None:
+def _eyes(sheet: Sheet, line: F64, half: F64, *, apart: float, base: F64) -> None:
     """Two dark eyes, each in a pale patch, level with the auricles (J Species Res 12:341)."""
     index = -5
     along = line[index + 1] - line[index - 1]
     along = along / np.hypot(*along)
     across = np.array([-along[1], along[0]])
     patches, pupils = [], []
-    size = max(float(half[index]) * 0.20, 0.008)
+    size = max(float(half[index]) * 0.13, 0.006)
     for side in (-apart, apart):
         x, y = line[index] + side * half[index] * across
         turn = float(np.rad2deg(np.arctan2(along[1], along[0])))
-        patches.append((float(x), float(y), size * 1.9, size * 1.3, turn))
+        patches.append((float(x), float(y), size * 2.0, size * 1.5, turn))
         x, y = line[index] + side * 0.8 * half[index] * across
-        pupils.append((float(x), float(y), size * 0.9, size * 0.6, turn))
-    sheet.stain(sheet.ellipses(patches), (0.93, 0.91, 0.86), opacity=0.75)
+        pupils.append((float(x), float(y), size * 0.95, size * 0.7, turn))
+    pale = 0.45 * base + 0.5
+    sheet.stain(
+        sheet.ellipses(patches), (float(pale[0]), float(pale[1]), float(pale[2])), opacity=0.7
+    )
     sheet.stain(sheet.ellipses(pupils), (0.04, 0.04, 0.05), opacity=0.95)
 
 
@@ -120,7 +123,7 @@ def paint_flatworm(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> 
         sheet.stain(f32(dots), tuple(base * 0.5), opacity=float(rng.uniform(0.2, 0.6)))
     rim = np.clip((np.abs(body.t) - 0.8) * 5, 0, 1)
     sheet.stain(f32(rim), tuple(np.clip(base * 1.25 + 0.08, 0, 1)), opacity=0.5)
-    _eyes(sheet, line, half, float(rng.uniform(0.28, 0.5)))
+    _eyes(sheet, line, half, apart=float(rng.uniform(0.3, 0.5)), base=base)
     return finish(
         sheet,
         gloss=float(rng.uniform(0.0, 0.25)),

@@ -18,7 +18,7 @@ STRETCH_RANGE = (0.6, 1.6)
 # Alboglossiphonia heteroclita 10 x 3-4 mm and Helobdella stagnalis 10 x 2-4 mm (Zootaxa 5115(1)
 # 2022, 47-62). Slender ones (Erpobdella, Barbronia, medicinal leeches): own reading of photographs.
 SNAIL_LEECH_WIDTH = (0.2, 0.4)
-SLENDER_LEECH_WIDTH = (0.09, 0.18)
+SLENDER_LEECH_WIDTH = (0.11, 0.2)
 
 _COLOURS: dict[str, tuple[float, float, float]] = {
     "brown": (0.42, 0.29, 0.17),

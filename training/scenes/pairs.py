@@ -122,7 +122,7 @@ def draw_pair(
     """
     fines = _fines(rng, movers)
     matrix = draw_matrix(rng, hand_held, height_px=height_px, width_px=width_px)
-    stage = _stage(rng, (height_px, width_px), ground)
+    stage = draw_stage(rng, (height_px, width_px), ground)
     cast, later = _cast(rng, stage, fines, length_px=length_px, contrast=contrast)
     stills = [_still(rng, stage, length_px) for _ in range(stir.stills)]
     plants = [_frond(rng, stage) for _ in range(stir.plants)]
@@ -147,7 +147,7 @@ def draw_pair(
     camera = metered(rng, stage.weather.applied(stage.ground), camera)
     return DrawnPair(
         first=first.taken(rng, camera),
-        second=second.taken(rng, _next_camera(rng, camera, hand_held)),
+        second=second.taken(rng, strayed(rng, camera, hand_held)),
         matrix=matrix,
         movers=tuple(
             DrawnMover(
@@ -186,7 +186,8 @@ class Stage:
     border_px: int
 
 
-def _stage(rng: np.random.Generator, size: tuple[int, int], ground: U8 | None) -> Stage:
+def draw_stage(rng: np.random.Generator, size: tuple[int, int], ground: U8 | None = None) -> Stage:
+    """Draw a place for photos of a size, or take a photograph as the place."""
     border = int(np.ceil(_BORDER_SHARE * max(size))) + 8
     full = (size[0] + 2 * border, size[1] + 2 * border)
     if ground is None:
@@ -228,7 +229,7 @@ def _cast(
         length = _length(rng, length_px)
         best: tuple[float, State, State] | None = None
         for _ in range(12):
-            state = _new_state(rng, stage, fine, length, now)
+            state = draw_state(rng, stage, fine, length, now)
             after = moved(rng, state, size=stage.size)
             seen = min(stands_out(stage, state), stands_out(stage, after))
             if best is None or seen > best[0]:
@@ -242,9 +243,10 @@ def _cast(
     return now, later
 
 
-def _new_state(
+def draw_state(
     rng: np.random.Generator, stage: Stage, fine: str, length: float, others: list[Actor]
 ) -> State:
+    """Draw an animal of a class, somewhere in the picture and clear of the others."""
     animal = new_animal(rng, fine)
     at = _free_place(rng, stage.size, 0.9 * length, [one.state for one in others])
     return State(animal, animal.kind.pose(rng), at, length)
@@ -435,7 +437,8 @@ def _glares(rng: np.random.Generator, first: Shot, second: Shot, count: int) -> 
     return boxes
 
 
-def _next_camera(rng: np.random.Generator, camera: Camera, hand_held: HandHeld) -> Camera:
+def strayed(rng: np.random.Generator, camera: Camera, hand_held: HandHeld) -> Camera:
+    """Give the camera as it sets itself for another photo, within the limits."""
     ev = float(rng.uniform(-hand_held.exposure_ev, hand_held.exposure_ev))
     red, blue = 1.0 + rng.uniform(-hand_held.white_balance, hand_held.white_balance, 2)
     return camera.changed(exposure_ev=ev, balance=(float(red), 1.0, float(blue)))

@@ -128,8 +128,8 @@ def paint_cone_snail(rng: np.random.Generator, pose: Pose, px_per_unit: float) -
     turns = np.log(1.0 / np.clip(along, 1e-3, 1.0)) / np.log(growth)
     whorl = np.mod(turns, 1.0)
     bulge = np.sqrt(np.clip(1 - (2 * whorl - 1) ** 2, 0, 1))
-    mouth = np.sqrt(np.clip(1 - np.clip((along - 0.72) / 0.28, 0, 1) ** 2, 0, 1))
-    half = taper * length * np.clip(along, 0, 0.8) * (0.86 + 0.14 * bulge) * mouth
+    mouth = np.sqrt(np.clip(1 - np.clip((along - 0.6) / 0.4, 0, 1) ** 2.2, 0, 1))
+    half = taper * length * np.clip(along, 0, 0.95) ** 0.85 * (0.86 + 0.14 * bulge) * mouth
     inside = (half - np.abs(v)) * px_per_unit + 0.5
     cover = np.where((u > 0) & (along < 1.0), np.clip(inside, 0, 1), 0).astype(np.float32)
     across = np.clip(v / np.maximum(half, 1e-4), -1, 1)

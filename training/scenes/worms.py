@@ -99,7 +99,8 @@ def paint_hydra(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bod
     column = Pose(pose.name, 0.0, 0.5 * pose.stretch, pose.bends_rad, pose.phase)
     line = midline(column)
     line = line - (0.22, 0.0)
-    width = float(rng.uniform(*HYDRA_WIDTH)) * 0.55 * pose.stretch**-0.7
+    rest = 0.55 * float(rng.uniform(*HYDRA_WIDTH))
+    width = rest * pose.stretch**-0.7
     s = np.linspace(0, 1, len(line))
     half = 0.5 * width * (0.75 + 0.35 * s + 0.5 * np.exp(-((s / 0.06) ** 2)))
     count = int(rng.integers(5, 9))
@@ -120,7 +121,7 @@ def paint_hydra(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bod
     opacity = float(rng.uniform(0.6, 0.95))
     for share, thick in ((0.45, 0.30), (1.0, 0.18)):  # arms taper
         upto = max(2, int(8 * share))
-        cover = sheet.strokes([arm[:upto] for arm in arms], max(thick * width, 0.008))
+        cover = sheet.strokes([arm[:upto] for arm in arms], max(thick * rest, 0.006))
         sheet.lay(cover, tuple(base), opacity=opacity * 0.9, height=f32(cover * 0.1 * width))
     body = ribbon(sheet, line, half)
     sheet.lay(body.cover, tuple(base), opacity=opacity, height=body.relief(0.9))

@@ -1,0 +1,190 @@
+"""Draw a night: the same tank fronts photographed again and again while animals go about."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pestvision.errors import ShapeError
+from training.scenes.camera import draw_camera, metered
+from training.scenes.moves import State, moved
+from training.scenes.pairs import (
+    HAND_HELD,
+    Actor,
+    Shot,
+    Stage,
+    draw_matrix,
+    draw_stage,
+    draw_state,
+    stands_out,
+    strayed,
+)
+from training.scenes.records import HandHeld, NightAnimal, NightPhoto
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pestvision.arrays import F64
+    from training.scenes.camera import Camera
+
+# An invented night; the year is none of anybody's.
+NIGHT_START = datetime(2025, 11, 14, 22, 3, 20, 250_000)  # noqa: DTZ001 - a camera's own clock
+
+_STAY_SHARE = 0.3  # of the animals, between two photos
+_LEAVE_SHARE = 0.08
+_LEAST_CONTRAST = 14.0  # of 255: these are to be seen by a person
+
+
+@dataclass(frozen=True, slots=True)
+class NightPlan:
+    """How a night is photographed.
+
+    `interval_s` between the rounds; `jitter_s` by how much a person is early or late; `start` is
+    the camera's clock at the first photo; `length_px` the range of lengths at rest.
+    """
+
+    interval_s: float = 900.0
+    jitter_s: float = 60.0
+    start: datetime = NIGHT_START
+    length_px: tuple[float, float] = (40.0, 130.0)
+
+
+USUAL_NIGHT = NightPlan()
+
+
+@dataclass(slots=True)
+class _Resident:
+    track: int
+    state: State
+    is_out: bool = True
+
+
+def draw_night(
+    rng: np.random.Generator,
+    views: dict[str, Sequence[str]],
+    n: int,
+    *,
+    height_px: int,
+    width_px: int,
+    hand_held: HandHeld = HAND_HELD,
+    plan: NightPlan = USUAL_NIGHT,
+) -> tuple[NightPhoto, ...]:
+    """Draw a night.
+
+    Parameters
+    ----------
+    views
+        For each view its name and the fine class of every animal that is about in it.
+    n
+        Photos of each view.
+    height_px, width_px
+        Size of each photo.
+    hand_held
+        How far any two photos of a view may stray from each other.
+    plan
+        Times and sizes.
+
+    Returns
+    -------
+    tuple of NightPhoto
+        In the order taken: each round goes once past all views.
+    """
+    if n < 1 or not views:
+        raise ShapeError("views, n", expected="a view and a photo at least", actual=f"{views}, {n}")
+    rounds = [
+        _one_view(rng, name, fines, n, size=(height_px, width_px), hand_held=hand_held, plan=plan)
+        for name, fines in views.items()
+    ]
+    photos = []
+    for index in range(n):
+        late = timedelta(seconds=index * plan.interval_s + float(rng.uniform(0, plan.jitter_s)))
+        for place, view in enumerate(rounds):
+            walk = timedelta(seconds=place * (7.0 + float(rng.uniform(0, 6))))
+            taken = plan.start + late + walk
+            taken = taken.replace(microsecond=taken.microsecond // 10_000 * 10_000)
+            photos.append(replace(view[index], taken=taken))
+    return tuple(photos)
+
+
+def _one_view(
+    rng: np.random.Generator,
+    name: str,
+    fines: Sequence[str],
+    n: int,
+    *,
+    size: tuple[int, int],
+    hand_held: HandHeld,
+    plan: NightPlan,
+) -> list[NightPhoto]:
+    stage = draw_stage(rng, size)
+    residents = _settle(rng, stage, fines, plan)
+    camera = draw_camera(rng, blur_px=0.6)
+    camera = metered(rng, stage.weather.applied(stage.ground), replace(camera, smear_px=0.0))
+    # Each photo strays by half the limits from a place between them, any two by no more than all.
+    half = replace(
+        hand_held,
+        shift_of_width=0.5 * hand_held.shift_of_width,
+        turn_deg=0.5 * hand_held.turn_deg,
+        scale=0.5 * hand_held.scale,
+        exposure_ev=0.5 * hand_held.exposure_ev,
+    )
+    first: F64 | None = None
+    photos = []
+    for index in range(n):
+        if index:
+            _live(rng, residents, size)
+        matrix = draw_matrix(rng, half, height_px=size[0], width_px=size[1])
+        first = matrix if first is None else first
+        seen = _photo(rng, stage, residents, matrix, camera=strayed(rng, camera, half))
+        relative = matrix @ np.linalg.inv(first)
+        photos.append(
+            NightPhoto(view=name, rgb=seen[0], taken=plan.start, matrix=relative, animals=seen[1])
+        )
+    return photos
+
+
+def _settle(
+    rng: np.random.Generator, stage: Stage, fines: Sequence[str], plan: NightPlan
+) -> list[_Resident]:
+    residents: list[_Resident] = []
+    for track, fine in enumerate(fines):
+        length = float(np.exp(rng.uniform(*np.log(plan.length_px))))
+        others = [Actor(one.state) for one in residents]
+        tries = [draw_state(rng, stage, fine, length, others) for _ in range(6)]
+        plain = [stands_out(stage, state) for state in tries]
+        good = [i for i, value in enumerate(plain) if value >= _LEAST_CONTRAST]
+        chosen = good[0] if good else int(np.argmax(plain))
+        residents.append(
+            _Resident(track=track, state=tries[chosen], is_out=bool(rng.random() < 0.8))
+        )
+    return residents
+
+
+def _live(rng: np.random.Generator, residents: list[_Resident], size: tuple[int, int]) -> None:
+    for one in residents:
+        if one.is_out and rng.random() < _LEAVE_SHARE:
+            one.is_out = False
+        elif not one.is_out:
+            one.is_out = bool(rng.random() < 0.5)
+        if rng.random() >= _STAY_SHARE:
+            one.state = moved(rng, one.state, size=size)
+
+
+def _photo(
+    rng: np.random.Generator,
+    stage: Stage,
+    residents: list[_Resident],
+    matrix: F64,
+    *,
+    camera: Camera,
+) -> tuple[np.ndarray, tuple[NightAnimal, ...]]:
+    shot = Shot(stage, matrix)
+    animals = []
+    for one in residents:
+        truth = shot.add(Actor(one.state)) if one.is_out else None
+        if truth is not None:
+            animals.append(NightAnimal(track=one.track, truth=truth))
+    return shot.taken(rng, camera), tuple(animals)
