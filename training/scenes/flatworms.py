@@ -80,7 +80,7 @@ def _eyes(sheet: Sheet, line: F64, half: F64, *, apart: float, base: F64) -> Non
     along = along / np.hypot(*along)
     across = np.array([-along[1], along[0]])
     patches, pupils = [], []
-    size = max(float(half[index]) * 0.13, 0.006)
+    size = max(float(half[index]) * 0.11, 0.006)
     for side in (-apart, apart):
         x, y = line[index] + side * half[index] * across
         turn = float(np.rad2deg(np.arctan2(along[1], along[0])))

@@ -6,7 +6,7 @@ import numpy as np
 
 from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
-from training.scenes.paint import Sheet, f32, mottle, tinted, vary
+from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import Ribbon, extent_of, midline, ribbon
 
@@ -152,10 +152,8 @@ def _gut(sheet: Sheet, body: Ribbon, rng: np.random.Generator) -> None:
 def _disc(sheet: Sheet, at: F64, radius: float, colour: F64, *, squash: float, turn: float) -> None:
     """A sucker: a flat disc with a paler rim and a dimple in the middle."""
     cover = sheet.ellipse(float(at[0]), float(at[1]), (radius * squash, radius), np.rad2deg(turn))
-    ppu = sheet.px_per_unit
     rim = np.clip(colour * 1.25 + 0.05, 0, 1)
-    height = np.full(sheet.shape, 0.25 * radius * ppu, np.float32)
-    sheet.lay(cover, tuple(rim), height=f32(height))
+    sheet.lay(cover, tuple(rim), height=dome(cover, 0.22 * radius * sheet.px_per_unit))
     inner = sheet.ellipse(
         float(at[0]), float(at[1]), (radius * squash * 0.68, radius * 0.68), np.rad2deg(turn)
     )
@@ -193,8 +191,9 @@ def _paint(rng: np.random.Generator, pose: Pose, px_per_unit: float, width: floa
     if opacity < 1.0 or rng.random() < 0.15:
         _gut(sheet, body, rng)
     _marks(sheet, body, rng, base)
-    edge = np.clip(1.0 - 0.25 * np.abs(body.t) ** 4, 0, 1)
-    sheet.shade(f32(_rings(body, rng, pose.stretch * px_per_unit) * edge))
+    edge = 1.0 - 0.25 * np.clip(np.abs(body.t), 0, 1) ** 4
+    shade = _rings(body, rng, pose.stretch * px_per_unit) * edge
+    sheet.shade(f32(1.0 + (shade - 1.0) * body.cover))
     if below:
         sheet.stain(
             f32(np.exp(-((body.t / 0.5) ** 2))), tuple(np.clip(base * 1.3 + 0.1, 0, 1)), opacity=0.5

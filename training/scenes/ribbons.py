@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from pestvision.arrays import F32, F64
 from training.scenes.paint import Sheet, f32
 
 if TYPE_CHECKING:
     from training.scenes.records import Pose
+
+Index: TypeAlias = npt.NDArray[np.intp]
 
 _MIDLINE_POINTS = 49  # one every 2 % of the body: bends of less than a fifth of it stay smooth
 
@@ -99,14 +102,17 @@ def ribbon(sheet: Sheet, line: F64, half: F64) -> Ribbon:
     sample_of_label = np.zeros(int(labels.max()) + 1, np.intp)
     sample_of_label[labels[row, column]] = np.arange(len(fine))
     nearest = sample_of_label[labels]
-    table = np.column_stack([fine, tangent, arc, half_px]).astype(np.float32)[nearest]
-    dx = np.arange(columns, dtype=np.float32)[None, :] - table[..., 0]
-    dy = np.arange(rows, dtype=np.float32)[:, None] - table[..., 1]
-    along = table[..., 4] + dx * table[..., 2] + dy * table[..., 3]
-    across = dy * table[..., 2] - dx * table[..., 3]
+    table = f32(np.column_stack([fine, tangent, arc, half_px]))
+    x = np.arange(columns, dtype=np.float32)[None, :]
+    y = np.arange(rows, dtype=np.float32)[:, None]
+    nearest = _closer(table, nearest, x, y)
+    at = table[nearest]
+    dx, dy = x - at[..., 0], y - at[..., 1]
+    along = at[..., 4] + dx * at[..., 2] + dy * at[..., 3]
+    across = dy * at[..., 2] - dx * at[..., 3]
     whole = np.float32(arc[-1])
     beyond = np.maximum(np.maximum(-along, along - whole), 0.0)
-    reach = np.maximum(table[..., 5], 1e-3)
+    reach = np.maximum(at[..., 5], 1e-3)
     distance = np.hypot(across, beyond)
     cover = np.clip(reach - distance + 0.5, 0.0, 1.0)
     # A body thinner than a pixel covers no pixel wholly.
@@ -117,6 +123,20 @@ def ribbon(sheet: Sheet, line: F64, half: F64) -> Ribbon:
         half_px=f32(reach),
         cover=f32(cover),
     )
+
+
+def _closer(table: F32, nearest: Index, x: F32, y: F32) -> Index:
+    """Correct the nearest sample by the offset along the line there.
+
+    Samples were rounded to whole pixels for the transform, and far from a stepped line only the
+    corners of its steps are anybody's nearest.
+    """
+    at = table[nearest]
+    along = (x - at[..., 0]) * at[..., 2] + (y - at[..., 1]) * at[..., 3]
+    spacing = float(table[1, 4] - table[0, 4])
+    # No further than a few pixels: in a tight bend a long way along leads to another place.
+    shift = np.clip(np.rint(along / spacing), -9, 9).astype(np.intp)
+    return np.clip(nearest + shift, 0, len(table) - 1)
 
 
 def _resampled(sheet: Sheet, line: F64, half: F64) -> tuple[F64, F64, F64, F64]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pestvision.arrays import F32
+from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
 from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
@@ -91,12 +91,12 @@ def paint_ramshorn(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> 
     bands, ribs = rng.uniform(0.0, 0.5), rng.uniform(40, 90)
     clear = float(rng.uniform(0.0, 0.35)) * (rng.random() < 0.3)
     _foot(sheet, rng, pose, size)
+    _lip(sheet, ratio, hand, base)
     x, y = sheet.grid()
     x, y = x + 0.06, y * hand
     radius = np.maximum(np.hypot(x, y), 1e-4)
     angle = np.mod(np.arctan2(y, x) - 0.35, 2 * np.pi) / (2 * np.pi)
     outer = 0.5 * ratio ** (-(1.0 - angle))
-    outer *= np.where(angle > 0.97, 1.0 + 0.05 * (angle - 0.97) / 0.03, 1.0)  # the lip flares
     cover = np.clip((outer - radius) * px_per_unit + 0.5, 0, 1).astype(np.float32)
     whorl = np.mod(np.log(np.maximum(outer / radius, 1.0)) / np.log(ratio), 1.0)
     tube = np.sqrt(np.clip(1 - (2 * whorl - 1) ** 2, 0, 1))
@@ -108,6 +108,17 @@ def paint_ramshorn(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> 
     sheet.lay(f32(cover), tinted(grain, base), opacity=1.0 - clear, height=f32(height))
     _sole(sheet, rng, pose, size * 0.8)
     return finish(sheet, gloss=float(rng.uniform(0.2, 0.9)))
+
+
+def _lip(sheet: Sheet, ratio: float, hand: float, base: F64) -> None:
+    """Round off the end of the last whorl and show the dark opening."""
+    radius, wide = 0.25 * (1 + 1 / ratio), 0.25 * (1 - 1 / ratio)
+    x, y = radius * np.cos(0.35) - 0.06, hand * radius * np.sin(0.35)
+    turn = float(np.rad2deg(hand * 0.35))
+    rim = sheet.ellipse(float(x), float(y), (wide, wide * 0.75), turn)
+    sheet.lay(rim, tuple(base * 0.9), height=dome(rim, 0.14 * sheet.px_per_unit))
+    hole = sheet.ellipse(float(x), float(y + hand * 0.03), (wide * 0.8, wide * 0.5), turn)
+    sheet.stain(hole, tuple(base * 0.35), opacity=0.8)
 
 
 def paint_cone_snail(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
