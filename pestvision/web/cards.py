@@ -54,7 +54,9 @@ def waiting(sentence: str, *, with_signs: bool = False) -> str:
 
 
 def photo_answer(check: PhotoCheck, *, alone: bool = False) -> str:
-    """Give the whole answer for one photo.
+    """Give the whole answer for one photo: the verdict, then a card for each of several findings.
+
+    A single finding is the verdict, so it is shown there and not twice.
 
     Parameters
     ----------
@@ -64,7 +66,7 @@ def photo_answer(check: PhotoCheck, *, alone: bool = False) -> str:
         Whether the person marked the place that was judged: then nothing is said of the whole photo.
     """
     parts = [_verdict(check, alone=alone)]
-    if check.findings:
+    if check.findings and _only(check) is None:
         parts.append(f"<h3>{escape(words.FOUND)}</h3>")
         parts.append('<ol class="pv-findings">')
         parts += [_finding_card(finding) for finding in check.findings]
@@ -77,16 +79,32 @@ def photo_answer(check: PhotoCheck, *, alone: bool = False) -> str:
     return "".join(parts)
 
 
+def _only(check: PhotoCheck) -> Finding | None:
+    """Give the finding that is the whole answer, None where there are several or none."""
+    if len(check.findings) != 1 or check.findings[0].judgement.label != check.verdict.label:
+        return None
+    return check.findings[0]
+
+
 def _verdict(check: PhotoCheck, *, alone: bool) -> str:
     judged = check.verdict
     opening = ""
+    crop = ""
+    only = _only(check)
+    if only is not None:
+        alt = f"Number {only.id}, cut out of the photo: {GROUP_NAMES[only.judgement.label]}"
+        crop = (
+            f'<p class="pv-only">{_picture(only.crop_rgb, alt, quality=CROP_QUALITY)}</p>'
+            f'<p><span class="pv-number">{only.id}</span> '
+            f"{escape(GROUP_NAMES[only.judgement.label])}</p>"
+        )
     if not check.findings and not alone:
         opening = f"<p>{escape(words.WHOLE_PHOTO)}</p>"
     name = f'<p class="pv-photo-name">{escape(check.photo)}</p>'
     return (
         f'<section class="pv-card pv-verdict pv-{judged.label}" tabindex="-1">'
         f"{name}<h3>{escape(words.VERDICTS[judged.label])}</h3>"
-        f"{_confidence(judged)}{opening}"
+        f"{_confidence(judged)}{crop}{opening}"
         f"<h4>{escape(words.WHY)}</h4>{_list(judged.reasons)}"
         f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{_list(LOOK_FOR[judged.label])}"
         f"{_probabilities(judged)}{caution()}</section>"

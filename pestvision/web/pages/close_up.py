@@ -142,7 +142,7 @@ def _marking() -> tuple[list[gr.Number], gr.Button, gr.Button, gr.Markdown]:
     gr.Markdown(words.MARK_HINT)
     with gr.Row():
         edges = [
-            gr.Number(label=label, value=None, step=1, min_width=70, elem_id=f"mark-{place}")
+            gr.Number(label=label, value=None, step=1, min_width=110, elem_id=f"mark-{place}")
             for label, place in (
                 (words.MARK_LEFT, "left"),
                 (words.MARK_TOP, "top"),

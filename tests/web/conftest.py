@@ -1,0 +1,78 @@
+"""A page with hand-made answers: the web tests ask what is shown, not what the net thinks."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hand_made import CLASSIFIER, fake_check, fake_scan, picture
+from PIL import Image
+
+from pestvision.settings import Settings
+from pestvision.web import handlers
+
+
+@pytest.fixture(autouse=True)
+def _hand_made_answers(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(handlers, "check_photo", fake_check)
+    monkeypatch.setattr(handlers, "scan_night", fake_scan)
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> handlers.Desk:
+    return handlers.Desk(Settings(), handlers.ClassifierOnce(lambda: CLASSIFIER), tmp_path)
+
+
+@pytest.fixture
+def photo_file(tmp_path: Path) -> Path:
+    path = tmp_path / "evening glass.jpg"
+    Image.fromarray(picture()).save(path, quality=92)
+    return path
+
+
+@pytest.fixture
+def heic_file(tmp_path: Path) -> Path:
+    import pillow_heif
+
+    path = tmp_path / "phone.heic"
+    pillow_heif.from_pillow(Image.fromarray(picture())).save(path, quality=80)
+    return path
+
+
+@pytest.fixture
+def night_folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "shelf-tuesday"
+    folder.mkdir()
+    for number in range(1, 4):
+        Image.fromarray(picture()).save(folder / f"000{number}.jpg")
+    return folder
+
+
+@dataclass(frozen=True)
+class RunningPage:
+    url: str
+    work: Path
+    app: Any
+
+
+@pytest.fixture
+def serve(tmp_path: Path) -> Iterator[Callable[..., RunningPage]]:
+    """Start a page as `run_page` does, with hand-made answers; stopped after the test."""
+    from pestvision.web.app import start_page
+
+    stack = contextlib.ExitStack()
+
+    def start(**options: Any) -> RunningPage:
+        work = tmp_path / "work"
+        work.mkdir()
+        settings = options.pop("settings", Settings())
+        app = start_page(settings, work, classifier_source=lambda: CLASSIFIER, **options)
+        stack.callback(app.close, verbose=False)
+        return RunningPage(app.local_url, work, app)
+
+    with stack:
+        yield start

@@ -1,0 +1,161 @@
+"""Answers made by hand, and stand-ins that give them: what the web tests show instead of the net's."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image, ImageDraw
+
+from pestvision.errors import FolderError
+from pestvision.findings.finding import (
+    Finding,
+    Judgement,
+    Moved,
+    NightResult,
+    PairResult,
+    PhotoCheck,
+    TrackResult,
+    ViewResult,
+)
+from pestvision.photos.read import Photo
+from pestvision.photos.series import Skipped
+from pestvision.settings import Settings
+
+LEECH = Judgement(
+    "leech-like",
+    0.87,
+    (0.87, 0.05, 0.05, 0.03),
+    "leech",
+    ("The body tapers to both ends and shows rings across it.", "A pale patch at the hind end."),
+)
+SNAIL = Judgement("harmless", 0.95, (0.02, 0.01, 0.95, 0.02), "snail", ("A coiled shell.",))
+UNTOLD = Judgement(
+    "cant-tell",
+    0.46,
+    (0.46, 0.4, 0.1, 0.04),
+    "leech",
+    ("It may be leech-like or flatworm-like: the head is not in focus.",),
+)
+DEBRIS = Judgement(
+    "not-an-organism", 0.9, (0.02, 0.03, 0.05, 0.9), "plant-or-debris", ("It has no outline.",)
+)
+CLASSIFIER: Any = "the classifier"
+HOSTILE_NAME = "<img src=x onerror=alert(1)> & co.jpg"
+
+
+def picture(height: int = 600, width: int = 900) -> np.ndarray:
+    """A drawn glass: green ground, a brown worm, a pale round snail."""
+    image = Image.new("RGB", (width, height), "#5b7f6a")
+    pen = ImageDraw.Draw(image)
+    pen.line((0.2 * width, 0.35 * height, 0.45 * width, 0.5 * height), fill="#4a2f1d", width=26)
+    pen.ellipse(
+        (0.65 * width, 0.55 * height, 0.65 * width + 120, 0.55 * height + 120), fill="#c9b38a"
+    )
+    return np.asarray(image)
+
+
+def crop(colour: str = "#4a2f1d") -> np.ndarray:
+    image = Image.new("RGB", (224, 224), "#5b7f6a")
+    ImageDraw.Draw(image).line((40, 80, 180, 140), fill=colour, width=24)
+    return np.asarray(image)
+
+
+def made_check(photo: Photo, box: tuple[float, float, float, float] | None) -> PhotoCheck:
+    """The answer that the stand-in gives: a leech and a snail, or what is in the marked box."""
+    w, h = photo.width, photo.height
+    if box is not None:
+        findings = (Finding(1, box, UNTOLD, crop()),)
+        verdict = UNTOLD
+    else:
+        findings = (
+            Finding(1, (0.18 * w, 0.32 * h, 0.47 * w, 0.53 * h), LEECH, crop()),
+            Finding(2, (0.64 * w, 0.54 * h, 0.8 * w, 0.77 * h), SNAIL, crop("#c9b38a")),
+        )
+        verdict = LEECH
+    return PhotoCheck(
+        photo.name, w, h, photo.taken.iso(), verdict, findings, notes=tuple(photo.notes)
+    )
+
+
+def made_night(folder: str = "shelf-tuesday") -> NightResult:
+    """Two views: one with a leech and a snail that moved, one that could not be compared."""
+    names = ("left/0001.jpg", "left/0002.jpg", "left/0003.jpg")
+    box = (180.0, 190.0, 420.0, 320.0)
+    left = ViewResult(
+        view="left",
+        photos=names,
+        taken=("2031-03-02T22:04:10", "2031-03-02T22:14:10", "2031-03-02T22:24:10"),
+        pairs=(
+            PairResult(
+                names[0],
+                names[1],
+                True,
+                "",
+                (
+                    Moved(1, None, box, LEECH, None, crop()),
+                    Moved(3, (1.0, 1.0, 30.0, 30.0), None, DEBRIS, None, crop("#2f4a1d")),
+                ),
+            ),
+            PairResult(names[1], names[2], True, "Nothing moved."),
+        ),
+        tracks=(
+            TrackResult(1, ((names[1], box), (names[2], box)), LEECH, crop()),
+            TrackResult(2, ((names[1], (580.0, 320.0, 720.0, 470.0)),), SNAIL, crop("#c9b38a")),
+        ),
+        seen_at_once_max={"leech-like": 1, "harmless": 1},
+        busiest=names[1],
+        busiest_rgb=picture(),
+        busiest_scale=1.0,
+        notes=("Ordered by the time taken.",),
+    )
+    right = ViewResult(
+        view=HOSTILE_NAME,
+        photos=("right/1.jpg", "right/2.jpg"),
+        taken=(None, None),
+        pairs=(
+            PairResult(
+                "right/1.jpg",
+                "right/2.jpg",
+                False,
+                "The two photos do not show the same place. Keep the camera still between them.",
+            ),
+        ),
+        tracks=(),
+        seen_at_once_max={},
+    )
+    skipped = (Skipped("notes.txt", "notes.txt is not a photo. Give JPEG, PNG or HEIC files."),)
+    return NightResult(folder, (right, left), skipped)
+
+
+def fake_check(
+    photo: Photo,
+    classifier: object,
+    *,
+    settings: Settings,
+    box_xyxy_px: tuple[float, float, float, float] | None = None,
+) -> PhotoCheck:
+    assert classifier is CLASSIFIER
+    assert isinstance(settings, Settings)
+    return made_check(photo, box_xyxy_px)
+
+
+def fake_scan(
+    folder: Path,
+    classifier: object,
+    *,
+    settings: Settings,
+    progress: Callable[[int, int, str], None],
+    on_view: object = None,
+) -> NightResult:
+    assert classifier is CLASSIFIER
+    assert isinstance(settings, Settings)
+    if not folder.is_dir():
+        message = f"There is no folder {folder}."
+        raise FolderError(message, advice="Give the folder that holds the photos of the night.")
+    n_files = sum(1 for _ in folder.iterdir())
+    for done in range(n_files + 1):
+        progress(done, n_files, "Comparing photos")
+    return made_night(folder.name)
