@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from typing import TYPE_CHECKING
@@ -65,6 +65,7 @@ class LabelBlock:
     title: str
     n_seen: str
     look_for: tuple[str, ...]
+    shared_reasons: tuple[str, ...]
     cards: tuple[Card, ...]
     n_more: int
 
@@ -253,16 +254,28 @@ def _blocks(view: ViewResult, anchor: str) -> tuple[LabelBlock, ...]:
             seen = f"Seen on {view.still.photo}."
             card = _card(judged, finding.id, finding.crop_rgb, anchor=anchor, seen=seen)
             cards.setdefault(judged.label, []).append(card)
-    return tuple(
-        LabelBlock(
-            label=label,
-            title=GROUP_NAMES[label].capitalize(),
-            n_seen=_n_seen_words(len(found), view.seen_at_once_max.get(label, 0), view),
-            look_for=LOOK_FOR[label],
-            cards=tuple(found[:MAX_CARDS]),
-            n_more=max(0, len(found) - MAX_CARDS),
-        )
-        for label, found in cards.items()
+    return tuple(_block(label, found, view) for label, found in cards.items())
+
+
+def _block(label: str, found: Sequence[Card], view: ViewResult) -> LabelBlock:
+    """Put together the cards of one label; a reason that all of them share is given once."""
+    shared = [
+        reason
+        for reason in found[0].reasons
+        if len(found) > 1 and all(reason in card.reasons for card in found)
+    ]
+    cards = [
+        replace(card, reasons=tuple(reason for reason in card.reasons if reason not in shared))
+        for card in found[:MAX_CARDS]
+    ]
+    return LabelBlock(
+        label=label,
+        title=GROUP_NAMES[label].capitalize(),
+        n_seen=_n_seen_words(len(found), view.seen_at_once_max.get(label, 0), view),
+        look_for=LOOK_FOR[label],
+        shared_reasons=tuple(shared),
+        cards=tuple(cards),
+        n_more=len(found) - len(cards),
     )
 
 

@@ -505,6 +505,15 @@ def test_a_file_name_that_is_no_text_does_not_stop_the_report(tmp_path: Path) ->
     assert files.html.read_text(encoding="utf-8")
 
 
+def test_a_reason_that_all_share_is_given_once() -> None:
+    twice = Page(render_report(NightResult("n", (night_view("leech-like", "leech-like"),))))
+    assert "Said of all of them" in twice.text
+    assert twice.text.count("Ringed.") == 1
+    once = Page(render_report(NightResult("n", (night_view("leech-like"),))))
+    assert "Said of all of them" not in once.text
+    assert once.text.count("Ringed.") == 1
+
+
 def test_labels_are_written_in_the_words_a_person_reads(told: Page) -> None:
     assert "cant-tell" not in told.text
     assert GROUP_NAMES["cant-tell"] in told.text
