@@ -14,6 +14,9 @@ from pestvision.arrays import F32, F64, U8, as_u8
 from training.scenes.paint import f32, soften
 
 
+_SHOULDER = 0.7  # of full white; own reading of photographs with a flash in them
+
+
 @dataclass(frozen=True, slots=True)
 class Camera:
     """One way of taking a picture.
@@ -71,7 +74,7 @@ def metered(rng: np.random.Generator, picture: F32, camera: Camera) -> Camera:
     """Let the camera expose for the picture, as cameras do: most of the way to a middling level."""
     level = max(float(picture.mean()), 0.004)
     wanted = float(rng.uniform(0.16, 0.5))
-    stops = float(np.clip(rng.uniform(0.4, 1.0) * np.log2(wanted / level), -2.5, 3.0))
+    stops = float(np.clip(rng.uniform(0.4, 0.9) * np.log2(wanted / level), -2.0, 2.5))
     return replace(camera, exposure_ev=camera.exposure_ev + stops)
 
 
@@ -79,12 +82,19 @@ def photograph(rng: np.random.Generator, picture: F32, camera: Camera) -> U8:
     """Take a picture, (H, W, 3) float32 0..1, as uint8 out of a camera."""
     seen = _blurred(picture, camera)
     seen = f32(cv2.transform(seen, _response(camera)))
-    seen = np.clip(seen, 0.0, 1.0).astype(np.float32)
+    seen = _shouldered(f32(np.maximum(seen, 0.0)))
     seen = seen + _noise(rng, seen, camera)
     if camera.sharpen > 0:
         seen = seen + np.float32(camera.sharpen) * (seen - cv2.GaussianBlur(seen, (0, 0), 1.1))
     levels = np.clip(seen * 255.0 + 0.5, 0, 255).astype(np.uint8)
     return _through_jpeg(levels, camera.jpeg)
+
+
+def _shouldered(seen: F32) -> F32:
+    """Press what is bright together, as cameras do, rather than cut it off at white."""
+    over = np.maximum(seen - np.float32(_SHOULDER), 0)
+    room = np.float32(1.0 - _SHOULDER)
+    return f32(np.minimum(seen, np.float32(_SHOULDER)) + over / (1 + over / room))
 
 
 def _response(camera: Camera) -> F64:

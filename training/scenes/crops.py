@@ -189,11 +189,14 @@ def draw_close_up(
     top = max(fill[0], fill[1] / max(1.0, np.sqrt(len(fines))))
     objects: list[DrawnObject] = []
     for fine in fines:
-        animal = new_animal(rng, fine)
-        pose = animal.kind.pose(rng)
         target = float(rng.uniform(fill[0], top)) * shorter
-        body = animal.paint(pose, max(target, 48.0))
-        placed = _apart(rng, body, pose, target, size, objects)
+        for _ in range(_TRIES):
+            animal = new_animal(rng, fine)
+            pose = animal.kind.pose(rng)
+            body = animal.paint(pose, max(target, 48.0))
+            placed = _apart(rng, body, pose, target, size=size, others=objects)
+            if _stands_out(picture, placed) >= _LEAST_CONTRAST:
+                break
         blend(picture, placed, light)
         scale = float(np.hypot(*placed.to_px[:, 0]))
         truth = truth_of(placed, size, fine=fine, pose=pose, length_px=body.length_units * scale)
@@ -210,6 +213,7 @@ def _apart(
     body: Body,
     pose: Pose,
     target: float,
+    *,
     size: tuple[int, int],
     others: list[DrawnObject],
 ) -> Placed:

@@ -217,7 +217,7 @@ def draw_view(rng: np.random.Generator, size: Size) -> F32:
     picture *= spread(f32(1.0 + 0.05 * clouds(rng, size, 90.0, 2)))
     for _ in range(int(rng.integers(1, 4))):
         _growth(rng, picture)
-    if rng.random() < 0.5:
+    if rng.random() < 0.3:
         _seam(rng, picture)
     return f32(np.clip(picture, 0, 1))
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from pestvision.arrays import F64
 from training.scenes.body import Body, Kind, finish
-from training.scenes.paint import Sheet, f32, mottle, vary
+from training.scenes.paint import Sheet, dome, f32, mottle, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import extent_of, limb, midline, ribbon
 
@@ -133,7 +133,7 @@ def paint_hydra(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bod
     if rng.random() < 0.35:  # a bud
         at = line[int(len(line) * 0.45)]
         bud = sheet.ellipse(float(at[0]), float(at[1] + width * 0.8), (width * 0.4, width * 0.7))
-        sheet.lay(bud, tuple(base), opacity=opacity, height=f32(bud * 0.3 * width * px_per_unit))
+        sheet.lay(bud, tuple(base), opacity=opacity, height=dome(bud, 0.3 * width * px_per_unit))
     return finish(
         sheet,
         gloss=float(rng.uniform(0.0, 0.4)),
@@ -193,7 +193,7 @@ def paint_midge_larva(rng: np.random.Generator, pose: Pose, px_per_unit: float) 
     cover = sheet.ellipse(
         float(line[-1, 0]), float(line[-1, 1]), (width * 0.55, width * 0.45), turn
     )
-    sheet.lay(cover, tuple(head), height=f32(cover * 0.4 * width * px_per_unit))
+    sheet.lay(cover, tuple(head), height=dome(cover, 0.45 * width * px_per_unit))
     return finish(sheet, gloss=float(rng.uniform(0.1, 0.7)), ends=_ends(line))
 
 
@@ -227,7 +227,7 @@ def paint_mosquito_larva(rng: np.random.Generator, pose: Pose, px_per_unit: floa
     sheet.lay(sheet.strokes([limb(tail, back - 0.4, 0.12)], width * 0.2), tuple(base), opacity=0.7)
     _segmented(sheet, rng, line, half, base, count=9)
     head = sheet.ellipse(float(line[-1, 0]), float(line[-1, 1]), (width * 0.62, width * 0.66))
-    sheet.lay(head, tuple(base * 0.75), height=f32(head * 0.4 * width * px_per_unit))
+    sheet.lay(head, tuple(base * 0.75), height=dome(head, 0.5 * width * px_per_unit))
     return finish(sheet, gloss=float(rng.uniform(0.1, 0.6)), ends=_ends(line))
 
 
