@@ -120,8 +120,10 @@ def finish_night(found: NightResult, target: Path, *, as_json: bool) -> None:
         where = f"The report is written: {write_report(found, target).html}"
     except OutputError as error:
         failure = error
-    for item in found.skipped:
-        complain(f"Skipped {item.name}: {item.reason}")
+    in_views = (item for view in found.views for item in view.skipped)
+    for item in (*found.skipped, *in_views):
+        is_named = item.name in item.reason
+        complain(f"Skipped: {'' if is_named else item.name + ': '}{item.reason}")
     if as_json:
         complain(where)
     else:

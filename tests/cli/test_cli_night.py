@@ -123,14 +123,15 @@ def test_json_is_one_view_a_line_and_nothing_else_on_the_output(
 
 
 def test_skipped_photos_are_named_and_the_status_stays_0(stages: Stages, type_in: TypeIn) -> None:
-    night = scanned("shelf")
-    found = NightResult(
-        "shelf", night.views, (Skipped("x\x1b.jpg", "It is empty. Copy it again."),)
-    )
+    view = scanned(skipped=(Skipped("y.jpg", "y.jpg is cut short. Copy it again."),)).views[0]
+    found = NightResult("shelf", (view,), (Skipped("x\x1b.jpg", "It is empty. Copy it again."),))
     stages.put("pestvision.findings.night", "scan_night", lambda **_all: found)
     result = type_in("night", "shelf")
     assert result.exit_code == 0
-    assert sentences(result.stderr) == [r"Skipped x\x1b.jpg: It is empty. Copy it again."]
+    assert sentences(result.stderr) == [
+        r"Skipped: x\x1b.jpg: It is empty. Copy it again.",
+        "Skipped: y.jpg is cut short. Copy it again.",
+    ]
 
 
 def test_a_night_without_a_photo_is_status_3(
