@@ -67,7 +67,7 @@ def finish(
 class Painter(Protocol):
     """Paints one individual: everything about it is drawn from `rng`, its posture from `pose`."""
 
-    def __call__(self, rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+    def __call__(self, rng: np.random.Generator, pose: Pose, px_per_unit: float, /) -> Body:
         """Paint it."""
         ...
 
@@ -75,7 +75,7 @@ class Painter(Protocol):
 class Poser(Protocol):
     """Draws a posture that the kind takes."""
 
-    def __call__(self, rng: np.random.Generator) -> Pose:
+    def __call__(self, rng: np.random.Generator, /) -> Pose:
         """Draw one."""
         ...
 

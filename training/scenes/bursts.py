@@ -16,10 +16,11 @@ from training.scenes.crops import truth_of
 from training.scenes.grounds import draw_ground, draw_view, draw_weather
 from training.scenes.light import blend, draw_light, place, rotation
 from training.scenes.organisms import new_animal
-from training.scenes.records import DrawnBurst, DrawnFrame, DrawnObject, Pose
+from training.scenes.records import DrawnBurst, DrawnFrame, Pose
 from training.scenes.ribbons import midline
 
 if TYPE_CHECKING:
+    from pestvision.arrays import F64
     from training.scenes.body import Animal
 
 
@@ -143,23 +144,15 @@ def draw_burst(
         seen = picture.copy()
         blend(seen, placed, light)
         frames.append(
-            _frame(
-                photograph(rng, weather.applied(seen), camera),
-                time_s,
-                truth,
-                (placed.point(body.ends[1]), placed.point(body.ends[0])),
+            DrawnFrame(
+                rgb=photograph(rng, weather.applied(seen), camera),
+                time_s=time_s,
+                truth=truth,
+                head_xy_px=placed.point(body.ends[1]),
+                tail_xy_px=placed.point(body.ends[0]),
             )
         )
     return DrawnBurst(fine=fine, gait=gait, frames=tuple(frames))
-
-
-def _frame(
-    rgb: np.ndarray,
-    time_s: float,
-    truth: DrawnObject,
-    ends: tuple[tuple[float, float], tuple[float, float]],
-) -> DrawnFrame:
-    return DrawnFrame(rgb=rgb, time_s=time_s, truth=truth, head_xy_px=ends[0], tail_xy_px=ends[1])
 
 
 def _start(moments: list[Moment], size: tuple[int, int], length_px: float) -> tuple[float, float]:
@@ -237,9 +230,9 @@ def _step_pose(
     )
 
 
-def _span(pose: Pose) -> np.ndarray:
+def _span(pose: Pose) -> F64:
     line = midline(pose)
-    return np.asarray(line[-1] - line[0])
+    return np.asarray(line[-1] - line[0], np.float64)
 
 
 def _glide(rng: np.random.Generator, times: list[float]) -> list[Moment]:

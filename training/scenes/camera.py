@@ -13,7 +13,6 @@ import numpy as np
 from pestvision.arrays import F32, F64, U8, as_u8
 from training.scenes.paint import f32, soften
 
-
 _SHOULDER = 0.7  # of full white; own reading of photographs with a flash in them
 
 

@@ -194,7 +194,7 @@ def draw_close_up(
             animal = new_animal(rng, fine)
             pose = animal.kind.pose(rng)
             body = animal.paint(pose, max(target, 48.0))
-            placed = _apart(rng, body, pose, target, size=size, others=objects)
+            placed = _apart(rng, body, pose, target=target, size=size, others=objects)
             if _stands_out(picture, placed) >= _LEAST_CONTRAST:
                 break
         blend(picture, placed, light)
@@ -212,8 +212,8 @@ def _apart(
     rng: np.random.Generator,
     body: Body,
     pose: Pose,
-    target: float,
     *,
+    target: float,
     size: tuple[int, int],
     others: list[DrawnObject],
 ) -> Placed:

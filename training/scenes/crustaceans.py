@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from pestvision.arrays import F64
 from training.scenes.body import Body, Kind, finish
 from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import extent_of, limb, midline, ribbon
+
+if TYPE_CHECKING:
+    from pestvision.arrays import F32, F64
 
 _SHELL: tuple[tuple[float, float, float], ...] = (
     (0.72, 0.66, 0.50),
@@ -50,7 +54,7 @@ def _fan(
     ]
 
 
-def paint_water_flea(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_water_flea(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint a Daphnia: an oval see-through shell, a dark eye, branched arms, a tail spine."""
     sheet = Sheet((-0.75, -0.5, 0.75, 0.5), px_per_unit)
     base = _pick(rng, _SHELL)
@@ -80,7 +84,7 @@ def paint_water_flea(rng: np.random.Generator, pose: Pose, px_per_unit: float) -
     return finish(sheet, gloss=float(rng.uniform(0.1, 0.6)), shadow=0.3)
 
 
-def paint_copepod(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_copepod(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint a Cyclops: a drop with two feelers, one red eye, a forked tail, often two egg sacs."""
     sheet = Sheet((-0.75, -0.6, 0.6, 0.6), px_per_unit)
     base = _pick(rng, _SHELL)
@@ -106,7 +110,7 @@ def paint_copepod(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> B
     return finish(sheet, gloss=float(rng.uniform(0.1, 0.6)), shadow=0.4)
 
 
-def paint_seed_shrimp(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_seed_shrimp(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint an ostracod: a bean-shaped two-valved shell with a few hairs out of the front."""
     sheet = Sheet((-0.6, -0.4, 0.72, 0.4), px_per_unit)
     base = _pick(rng, _SHELL)
@@ -130,7 +134,7 @@ def paint_seed_shrimp(rng: np.random.Generator, pose: Pose, px_per_unit: float) 
 
 
 def _jointed(
-    sheet: Sheet, rng: np.random.Generator, line: F64, half: F64, base: F64, count: int
+    sheet: Sheet, rng: np.random.Generator, line: F64, half: F64, *, base: F64, count: int
 ) -> None:
     body = ribbon(sheet, line, half)
     grain = 0.85 + 0.3 * mottle(rng, sheet.shape, 24)
@@ -144,7 +148,7 @@ def _jointed(
     sheet.shade(f32(0.72 + 0.4 * plates))
 
 
-def paint_amphipod(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_amphipod(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint a scud from the side: arched plates, many legs, two pairs of feelers."""
     base = _pick(rng, _SHELL)
     bow = float(rng.uniform(0.9, 2.4))
@@ -167,7 +171,7 @@ def paint_amphipod(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> 
     front = float(np.arctan2(*(line[-1] - line[-3])[::-1]))
     legs += _fan(rng, (float(line[-1, 0]), float(line[-1, 1])), (front - 0.4, front + 0.3), 0.3)
     sheet.lay(sheet.strokes(legs, 0.018), tuple(base * 0.85), opacity=0.8)
-    _jointed(sheet, rng, line, np.maximum(half, 0.02), base, 13)
+    _jointed(sheet, rng, line, np.maximum(half, 0.02), base=base, count=13)
     eye = line[-3]
     sheet.stain(sheet.ellipse(float(eye[0]), float(eye[1]), (0.02, 0.025)), (0.02, 0.02, 0.02))
     return finish(sheet, gloss=float(rng.uniform(0.2, 0.8)), shadow=0.7)
@@ -180,23 +184,22 @@ def paint_isopod(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bo
     s = np.linspace(0, 1, 49)
     half = 0.5 * rng.uniform(0.24, 0.32) * np.sqrt(np.clip(1 - np.abs(2 * s - 0.95) ** 3, 0.02, 1))
     sheet = Sheet(extent_of(line, 0.42), px_per_unit)
-    legs = []
-    for index in range(12, 44, 5):
-        for side in (-1, 1):
-            legs.append(
-                limb(
-                    (float(line[index, 0]), float(line[index, 1])),
-                    side * (2.3 - 0.034 * index + float(rng.uniform(-0.2, 0.2))),
-                    float(rng.uniform(0.26, 0.34)),
-                    -side * 0.5,
-                )
-            )
+    legs = [
+        limb(
+            (float(line[index, 0]), float(line[index, 1])),
+            side * (2.3 - 0.034 * index + float(rng.uniform(-0.2, 0.2))),
+            float(rng.uniform(0.26, 0.34)),
+            -side * 0.5,
+        )
+        for index in range(12, 44, 5)
+        for side in (-1, 1)
+    ]
     head = (float(line[-1, 0]), float(line[-1, 1]))
     legs += [limb(head, 0.5, 0.36, 0.4), limb(head, -0.5, 0.36, -0.4)]
     tail = (float(line[0, 0]), float(line[0, 1]))
     legs += [limb(tail, np.pi - 0.25, 0.16), limb(tail, np.pi + 0.25, 0.16)]
     sheet.lay(sheet.strokes(legs, 0.018), tuple(base * 0.75), opacity=0.8)
-    _jointed(sheet, rng, line, half, base, 9)
+    _jointed(sheet, rng, line, half, base=base, count=9)
     return finish(sheet, gloss=float(rng.uniform(0.1, 0.5)), shadow=0.7)
 
 
@@ -255,8 +258,8 @@ def paint_shrimp(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bo
     return finish(sheet, gloss=float(rng.uniform(0.2, 0.8)), shadow=0.6)
 
 
-def _plates(sheet: Sheet, s: object) -> None:
-    along = np.asarray(s, np.float32)
+def _plates(sheet: Sheet, along: F32) -> None:
+    """Mark the plates of the tail; the carapace in front is smooth."""
     plates = np.where(along < 0.55, 0.75 + 0.3 * np.mod(along * 11, 1.0), 1.0)
     sheet.shade(f32(plates))
 
@@ -267,7 +270,7 @@ def paint_fish(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
     base = _pick(rng, colours)
     fry = rng.random() < 0.4
     line = midline(Pose("side", 0.0, 0.82, (pose.bends_rad[0], pose.bends_rad[1], 0.0), pose.phase))
-    line = line + (0.09, 0.0)
+    line = line + np.array([0.09, 0.0])
     s = np.linspace(0, 1, 49)
     depth = float(rng.uniform(0.10, 0.15) if fry else rng.uniform(0.2, 0.36))
     half = 0.5 * depth * (0.22 + 0.85 * np.sin(np.pi * np.clip(s, 0, 1) ** 1.25) ** 0.9)

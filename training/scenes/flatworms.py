@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
 from training.scenes.paint import Sheet, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import Ribbon, extent_of, midline, ribbon
+
+if TYPE_CHECKING:
+    from pestvision.arrays import F32, F64
 
 # 4 to 6 times as long as broad ("The British fresh-water planarians", Essex Field Club); Girardia
 # tigrina 4-6 x 2 mm (J Species Res 12:341, 2023) is broader, G. dorotocephala 30 x 3.5 narrower.

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32
 from training.scenes.paint import f32, soften, spread, tinted, vary
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from pestvision.arrays import F32, U8
+    from training.scenes.paint import Colour
 
 Size = tuple[int, int]
 
@@ -25,7 +27,7 @@ _COARSE_PX = 4
 
 
 def clouds(rng: np.random.Generator, size: Size, cells: float, octaves: int = 3) -> F32:
-    """Smooth random field, mean about 0, spread about 1: `cells` cells a longer side, and finer."""
+    """Draw a smooth random field, mean about 0, spread about 1: `cells` cells a longer side, and finer."""
     longer = max(size)
     small = (max(8, size[0] // _COARSE_PX), max(8, size[1] // _COARSE_PX))
     total = np.zeros(small, np.float32)
@@ -40,15 +42,13 @@ def clouds(rng: np.random.Generator, size: Size, cells: float, octaves: int = 3)
     return f32(cv2.resize(total, (size[1], size[0]), interpolation=cv2.INTER_LINEAR))
 
 
-def _coloured(
-    field: F32, dark: tuple[float, float, float], pale: tuple[float, float, float]
-) -> F32:
+def _coloured(field: F32, dark: Colour, pale: Colour) -> F32:
     mix = f32(np.clip(np.float32(0.5) + np.float32(0.3) * field, 0, 1))
     return f32(tinted(mix, pale) + tinted(f32(1 - mix), dark))
 
 
 def water(rng: np.random.Generator, size: Size) -> F32:
-    """Open water before something far out of focus."""
+    """Draw open water before something far out of focus."""
     colours = (
         ((0.03, 0.05, 0.06), (0.16, 0.24, 0.26)),
         ((0.05, 0.10, 0.04), (0.30, 0.42, 0.18)),
@@ -63,7 +63,7 @@ def water(rng: np.random.Generator, size: Size) -> F32:
 
 
 def gravel(rng: np.random.Generator, size: Size) -> F32:
-    """Rounded stones side by side: the cells of random points, dark between them."""
+    """Lay rounded stones side by side: the cells of random points, dark between them."""
     across = float(rng.uniform(7, 40))  # stones along the longer side of a crop-sized view
     longer, shorter = max(size), min(size)
     across = across * max(1.0, longer / 450)
@@ -94,7 +94,7 @@ def gravel(rng: np.random.Generator, size: Size) -> F32:
 
 
 def planted(rng: np.random.Generator, size: Size) -> F32:
-    """Leaves and stems in layers, the far ones blurred."""
+    """Draw leaves and stems in layers, the far ones blurred."""
     picture = _coloured(clouds(rng, size, 3.0, 2), (0.03, 0.06, 0.03), (0.16, 0.24, 0.10))
     longer = max(size)
     for layer in range(3):
@@ -102,16 +102,16 @@ def planted(rng: np.random.Generator, size: Size) -> F32:
         canvas = np.zeros(size, np.uint8)
         for _ in range(int(rng.integers(5, 16))):
             _leaf(rng, canvas, longer)
-        cover = canvas / np.float32(255)
+        cover = f32(canvas / np.float32(255))
         soft = (2 - layer) * longer / 220 * float(rng.uniform(0.3, 1.5))
         if soft > 0.4:
-            cover = soften(f32(cover), soft)
+            cover = soften(cover, soft)
         picture *= spread(f32(1 - cover))
         picture += tinted(f32(cover * (1 + 0.2 * np.clip(clouds(rng, size, 9.0, 1), -1, 1))), tone)
     return f32(picture)
 
 
-def _leaf(rng: np.random.Generator, canvas: np.ndarray, longer: int) -> None:
+def _leaf(rng: np.random.Generator, canvas: U8, longer: int) -> None:
     rows, columns = canvas.shape
     x, y = float(rng.uniform(0, columns)), float(rng.uniform(0, rows))
     long, wide = longer * float(rng.uniform(0.06, 0.35)), longer * float(rng.uniform(0.006, 0.05))
@@ -126,9 +126,9 @@ def _leaf(rng: np.random.Generator, canvas: np.ndarray, longer: int) -> None:
 
 
 def dish(rng: np.random.Generator, size: Size) -> F32:
-    """A white tray or dish, sometimes with its rim or a fold in view."""
+    """Draw a white tray or dish, sometimes with its rim or a fold in view."""
     tone = vary(rng, (0.82, 0.83, 0.81), 0.2)
-    picture = _coloured(clouds(rng, size, 1.2, 1), tuple(0.86 * v for v in tone), tone)
+    picture = _coloured(clouds(rng, size, 1.2, 1), [0.86 * v for v in tone], tone)
     if rng.random() < 0.5:
         longer = max(size)
         centre = (int(rng.uniform(-0.5, 1.5) * size[1]), int(rng.uniform(-0.5, 1.5) * size[0]))
@@ -143,7 +143,7 @@ def dish(rng: np.random.Generator, size: Size) -> F32:
 
 
 def plain(rng: np.random.Generator, size: Size) -> F32:
-    """One colour: a coloured tray, a glove, a hand, black behind a lens, a sheet of card."""
+    """Draw one colour: a coloured tray, a glove, a hand, black behind a lens, a sheet of card."""
     colours = (
         (0.02, 0.02, 0.02),
         (0.78, 0.58, 0.46),
@@ -160,12 +160,12 @@ def plain(rng: np.random.Generator, size: Size) -> F32:
     tone = vary(rng, colours[int(rng.integers(len(colours)))], 0.15)
     depth = float(rng.uniform(0.85, 1.0))
     return _coloured(
-        clouds(rng, size, float(rng.uniform(1.0, 12.0)), 2), tuple(depth * v for v in tone), tone
+        clouds(rng, size, float(rng.uniform(1.0, 12.0)), 2), [depth * v for v in tone], tone
     )
 
 
 def wood(rng: np.random.Generator, size: Size) -> F32:
-    """Bogwood, slate or bark: streaks one way."""
+    """Draw bogwood, slate or bark: streaks one way."""
     longer = max(size)
     stretch = float(rng.uniform(5, 14))
     cells = float(rng.uniform(8, 20))
@@ -280,7 +280,7 @@ def _growth(rng: np.random.Generator, picture: F32) -> None:
 
 
 def _seam(rng: np.random.Generator, picture: F32) -> None:
-    """The silicone seam of a corner, or the edge of the pane: a straight soft-edged band."""
+    """Draw the silicone seam of a corner, or the edge of the pane: a straight soft-edged band."""
     rows, columns = picture.shape[:2]
     longer = max(rows, columns)
     band = np.zeros((rows, columns), np.uint8)

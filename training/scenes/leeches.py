@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
 from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import Ribbon, extent_of, midline, ribbon
+
+if TYPE_CHECKING:
+    from pestvision.arrays import F32, F64
 
 # Longest over shortest length of one animal: about 2 to 3 (Hirudo, from memory, source to be
 # verified); rest is taken as 1, so poses run from 0.6 to 1.6.
@@ -150,7 +154,7 @@ def _gut(sheet: Sheet, body: Ribbon, rng: np.random.Generator) -> None:
 
 
 def _disc(sheet: Sheet, at: F64, radius: float, colour: F64, *, squash: float, turn: float) -> None:
-    """A sucker: a flat disc with a paler rim and a dimple in the middle."""
+    """Lay a sucker: a flat disc with a paler rim and a dimple in the middle."""
     cover = sheet.ellipse(float(at[0]), float(at[1]), (radius * squash, radius), np.rad2deg(turn))
     rim = np.clip(colour * 1.25 + 0.05, 0, 1)
     sheet.lay(cover, tuple(rim), height=dome(cover, 0.22 * radius * sheet.px_per_unit))
@@ -257,7 +261,7 @@ def _young(sheet: Sheet, body: Ribbon, rng: np.random.Generator) -> None:
 
 
 def _paint_ball(rng: np.random.Generator, px_per_unit: float, base: F64, width: float) -> Body:
-    """Rolled up when disturbed: a rounded lump with rings curving over it."""
+    """Paint one rolled up when disturbed: a rounded lump with rings curving over it."""
     a = 0.5 * np.sqrt(width) * rng.uniform(0.62, 0.8)
     b = a * rng.uniform(0.68, 0.95)
     sheet = Sheet((-a * 1.2, -a * 1.2, a * 1.2, a * 1.2), px_per_unit)

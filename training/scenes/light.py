@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, F64, BoxXyxy
 from training.scenes.paint import f32, soften, spread
 
 if TYPE_CHECKING:
-    from pestvision.arrays import Bool
+    from pestvision.arrays import F32, F64, Bool, BoxXyxy
     from training.scenes.body import Body
 
 MASK_COVER = 0.4

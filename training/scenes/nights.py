@@ -27,7 +27,7 @@ from training.scenes.records import HandHeld, NightAnimal, NightPhoto
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pestvision.arrays import F64
+    from pestvision.arrays import F64, U8
     from training.scenes.camera import Camera
 
 # An invented night; the year is none of anybody's.
@@ -95,7 +95,7 @@ def draw_night(
     if n < 1 or not views:
         raise ShapeError("views, n", expected="a view and a photo at least", actual=f"{views}, {n}")
     rounds = [
-        _one_view(rng, name, fines, n, size=(height_px, width_px), hand_held=hand_held, plan=plan)
+        _one_view(rng, name, fines, n=n, size=(height_px, width_px), hand_held=hand_held, plan=plan)
         for name, fines in views.items()
     ]
     photos = []
@@ -113,8 +113,8 @@ def _one_view(
     rng: np.random.Generator,
     name: str,
     fines: Sequence[str],
-    n: int,
     *,
+    n: int,
     size: tuple[int, int],
     hand_held: HandHeld,
     plan: NightPlan,
@@ -153,7 +153,7 @@ def _settle(
     for track, fine in enumerate(fines):
         length = float(np.exp(rng.uniform(*np.log(plan.length_px))))
         others = [Actor(one.state) for one in residents]
-        tries = [draw_state(rng, stage, fine, length, others) for _ in range(6)]
+        tries = [draw_state(rng, stage, fine, length_px=length, others=others) for _ in range(6)]
         plain = [stands_out(stage, state) for state in tries]
         good = [i for i, value in enumerate(plain) if value >= _LEAST_CONTRAST]
         chosen = good[0] if good else int(np.argmax(plain))
@@ -180,7 +180,7 @@ def _photo(
     matrix: F64,
     *,
     camera: Camera,
-) -> tuple[np.ndarray, tuple[NightAnimal, ...]]:
+) -> tuple[U8, tuple[NightAnimal, ...]]:
     shot = Shot(stage, matrix)
     animals = []
     for one in residents:

@@ -12,13 +12,13 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from pestvision.arrays import F32
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pestvision.arrays import F32
+
 Points: TypeAlias = npt.NDArray[np.floating]
-Colour: TypeAlias = "tuple[float, float, float] | F32"
+Colour: TypeAlias = "Sequence[float] | npt.NDArray[np.floating]"
 
 
 def f32(array: npt.ArrayLike) -> F32:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, F64, BoxXyxy
 from pestvision.errors import ShapeError
 from training.scenes.camera import Camera, draw_camera, metered, photograph
 from training.scenes.crops import truth_of
@@ -22,7 +21,7 @@ from training.scenes.records import DrawnMover, DrawnObject, DrawnPair, HandHeld
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pestvision.arrays import U8
+    from pestvision.arrays import F32, F64, U8, BoxXyxy
 
 MOVER_LENGTH_PX = (16.0, 200.0)
 """Length at rest of drawn movers: from the smallest that is looked for to a close animal."""
@@ -229,7 +228,7 @@ def _cast(
         length = _length(rng, length_px)
         best: tuple[float, State, State] | None = None
         for _ in range(12):
-            state = draw_state(rng, stage, fine, length, now)
+            state = draw_state(rng, stage, fine, length_px=length, others=now)
             after = moved(rng, state, size=stage.size)
             seen = min(stands_out(stage, state), stands_out(stage, after))
             if best is None or seen > best[0]:
@@ -244,12 +243,12 @@ def _cast(
 
 
 def draw_state(
-    rng: np.random.Generator, stage: Stage, fine: str, length: float, others: list[Actor]
+    rng: np.random.Generator, stage: Stage, fine: str, *, length_px: float, others: list[Actor]
 ) -> State:
     """Draw an animal of a class, somewhere in the picture and clear of the others."""
     animal = new_animal(rng, fine)
-    at = _free_place(rng, stage.size, 0.9 * length, [one.state for one in others])
-    return State(animal, animal.kind.pose(rng), at, length)
+    at = _free_place(rng, stage.size, 0.9 * length_px, [one.state for one in others])
+    return State(animal, animal.kind.pose(rng), at, length_px)
 
 
 def stands_out(stage: Stage, state: State) -> float:

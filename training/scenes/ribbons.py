@@ -9,10 +9,10 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from pestvision.arrays import F32, F64
 from training.scenes.paint import Sheet, f32
 
 if TYPE_CHECKING:
+    from pestvision.arrays import F32, F64
     from training.scenes.records import Pose
 
 Index: TypeAlias = npt.NDArray[np.intp]
@@ -136,7 +136,7 @@ def _closer(table: F32, nearest: Index, x: F32, y: F32) -> Index:
     spacing = float(table[1, 4] - table[0, 4])
     # No further than a few pixels: in a tight bend a long way along leads to another place.
     shift = np.clip(np.rint(along / spacing), -9, 9).astype(np.intp)
-    return np.clip(nearest + shift, 0, len(table) - 1)
+    return np.asarray(np.clip(nearest + shift, 0, len(table) - 1), np.intp)
 
 
 def _resampled(sheet: Sheet, line: F64, half: F64) -> tuple[F64, F64, F64, F64]:

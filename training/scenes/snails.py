@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
 from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import limb
+
+if TYPE_CHECKING:
+    from pestvision.arrays import F32, F64
 
 _SHELLS: tuple[tuple[float, float, float], ...] = (
     (0.45, 0.30, 0.16),
@@ -44,7 +48,7 @@ def pose_still(rng: np.random.Generator) -> Pose:
 
 
 def _foot(sheet: Sheet, rng: np.random.Generator, pose: Pose, size: float) -> None:
-    """A foot with a head and two thread-like tentacles, under or before the shell."""
+    """Lay a foot with a head and two thread-like tentacles, under or before the shell."""
     flesh = np.asarray(vary(rng, _FLESH[int(rng.integers(len(_FLESH)))], 0.15))
     reach = rng.uniform(0.35, 0.5) * size
     spread, curl = rng.uniform(0.45, 0.9), rng.uniform(-0.7, 0.7)
@@ -154,7 +158,7 @@ def paint_cone_snail(rng: np.random.Generator, pose: Pose, px_per_unit: float) -
     return finish(sheet, gloss=float(rng.uniform(0.2, 0.9)))
 
 
-def paint_eggs(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_eggs(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint a clutch: clear jelly, flat on the ground, with a dot for every egg.
 
     14 to 24 eggs a capsule in ramshorns (three ponds, Canadian Journal of Zoology, abstract).
@@ -162,7 +166,7 @@ def paint_eggs(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
     sheet = Sheet((-0.58, -0.5, 0.58, 0.5), px_per_unit)
     b = float(rng.uniform(0.14, 0.4))
     bow = float(rng.uniform(-0.25, 0.25))
-    x, y = sheet.grid()
+    _x, _y = sheet.grid()
     ring = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     wobble = 1 + 0.05 * np.sin(3 * ring + rng.uniform(0, 6)) + 0.03 * np.sin(5 * ring)
     outline = np.column_stack([0.5 * np.cos(ring), b * np.sin(ring)]) * wobble[:, None]
@@ -214,7 +218,7 @@ def _packed(
     return kept
 
 
-def paint_limpet(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_limpet(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint a freshwater limpet: an oval cap with its tip off the middle and fine growth rings."""
     sheet = Sheet((-0.56, -0.45, 0.56, 0.45), px_per_unit)
     b = float(rng.uniform(0.28, 0.40))

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, F64
 from training.scenes.body import Body, Kind, finish
 from training.scenes.paint import Sheet, dome, f32, mottle, tinted, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import extent_of, limb, midline, ribbon
+
+if TYPE_CHECKING:
+    from pestvision.arrays import F32, F64
 
 _GREENS: tuple[tuple[float, float, float], ...] = (
     (0.24, 0.42, 0.14),
@@ -46,7 +50,7 @@ def _pick(rng: np.random.Generator, among: tuple[tuple[float, float, float], ...
 
 
 def _strip(
-    sheet: Sheet, rng: np.random.Generator, line: F64, half: F64, base: F64, rounded: float
+    sheet: Sheet, rng: np.random.Generator, line: F64, half: F64, *, base: F64, rounded: float
 ) -> F32:
     body = ribbon(sheet, line, half)
     grain = 0.7 + 0.6 * mottle(rng, sheet.shape, float(rng.uniform(10, 40)))
@@ -71,7 +75,7 @@ def paint_twig(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
         at = line[int(rng.integers(15, 38))]
         branch = limb((float(at[0]), float(at[1])), float(rng.choice([-0.9, 0.9])), 0.2)
         sheet.lay(sheet.strokes([branch], width * 0.5), tuple(base * 0.9))
-    t = _strip(sheet, rng, line, half, base, 0.9)
+    t = _strip(sheet, rng, line, half, base=base, rounded=0.9)
     cracks = np.clip(np.cos(t * 9 + 5 * mottle(rng, sheet.shape, 12)) * 2 - 1, 0, 1)
     sheet.stain(f32(cracks), tuple(base * 0.5), opacity=0.5)
     return finish(sheet, gloss=float(rng.uniform(0.0, 0.4)))
@@ -99,7 +103,7 @@ def paint_stem(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
     cover = sheet.ellipses(leaves)
     grain = 0.75 + 0.5 * mottle(rng, sheet.shape, 20)
     sheet.lay(cover, tinted(grain, base), opacity=0.95, height=dome(cover, 0.03 * px_per_unit))
-    _strip(sheet, rng, line, np.full(49, 0.014), base * 0.85, 0.9)
+    _strip(sheet, rng, line, np.full(49, 0.014), base=base * 0.85, rounded=0.9)
     return finish(sheet, gloss=float(rng.uniform(0.0, 0.5)), shadow=0.7)
 
 
@@ -130,7 +134,7 @@ def paint_leaf(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
     return finish(sheet, gloss=float(rng.uniform(0.0, 0.5)), shadow=0.8)
 
 
-def paint_roots(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_roots(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint one root or a small bundle: pale or brown threads, bent, with side threads."""
     base = _pick(rng, (*_BROWNS, (0.80, 0.76, 0.62), (0.66, 0.70, 0.48)))
     count = int(rng.choice([1, 2, 4]))
@@ -159,7 +163,7 @@ def paint_roots(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bod
     width = float(rng.uniform(0.014, 0.05))
     sheet.lay(sheet.strokes(hairs, width * 0.35), tuple(base), opacity=0.7)
     for line in lines:
-        _strip(sheet, rng, line, 0.5 * width * np.linspace(1.2, 0.5, 49), base, 0.8)
+        _strip(sheet, rng, line, 0.5 * width * np.linspace(1.2, 0.5, 49), base=base, rounded=0.8)
     return finish(sheet, gloss=float(rng.uniform(0.0, 0.4)), shadow=0.8)
 
 
@@ -172,7 +176,7 @@ def paint_droppings(rng: np.random.Generator, pose: Pose, px_per_unit: float) ->
     beads = 0.75 + 0.25 * np.cos(2 * np.pi * s * rng.uniform(6, 14))
     gaps = np.where(np.interp(s, np.linspace(0, 1, 12), rng.uniform(0, 1, 12)) < 0.14, 0.25, 1.0)
     sheet = Sheet(extent_of(line, width), px_per_unit)
-    _strip(sheet, rng, line, 0.5 * width * beads * gaps, base, 0.6)
+    _strip(sheet, rng, line, 0.5 * width * beads * gaps, base=base, rounded=0.6)
     return finish(sheet, gloss=float(rng.uniform(0.0, 0.25)))
 
 
@@ -194,7 +198,7 @@ def paint_hose(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
     return finish(sheet, gloss=float(rng.uniform(0.3, 1.0)), shadow=0.8)
 
 
-def paint_duckweed(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_duckweed(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint one to four duckweed fronds, each 1.3 to 2 times as long as wide (Flora of N. America)."""
     base = _pick(rng, _GREENS)
     count = int(rng.integers(1, 5))
@@ -224,7 +228,7 @@ def paint_duckweed(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> 
     return finish(sheet, gloss=float(rng.uniform(0.1, 0.8)))
 
 
-def paint_bubble(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
+def paint_bubble(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> Body:
     """Paint one bubble or a few stuck together: dark rim, clear middle, a window of light."""
     count = int(rng.choice([1, 1, 1, 2, 3, 5]))
     sheet = Sheet((-0.62, -0.62, 0.62, 0.62), px_per_unit)
@@ -294,7 +298,7 @@ def paint_glare(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bod
     else:
         waves = [
             midline(Pose("w", 0, float(rng.uniform(0.4, 0.9)), (0.3, 0.8, 0.0), float(p)))
-            + (float(rng.uniform(-0.1, 0.1)), float(v))
+            + np.array([rng.uniform(-0.1, 0.1), v])
             for p, v in zip(rng.uniform(0, 1, 4), np.linspace(-0.25, 0.25, 4), strict=True)
         ]
         cover = sheet.strokes(

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from pestvision.arrays import F64
 from training.scenes.body import Body, Kind, finish
 from training.scenes.paint import Sheet, dome, f32, mottle, vary
 from training.scenes.records import Pose
 from training.scenes.ribbons import extent_of, limb, midline, ribbon
+
+if TYPE_CHECKING:
+    from pestvision.arrays import F64
 
 # Own reading of photographs; Lumbriculus is 40-90 mm long (Timm) and about 1.5 mm thick.
 THIN_WORM_WIDTH = (0.012, 0.045)
@@ -98,7 +102,7 @@ def paint_hydra(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Bod
     base = np.asarray(vary(rng, colours[int(rng.integers(len(colours)))], 0.2))
     column = Pose(pose.name, 0.0, 0.5 * pose.stretch, pose.bends_rad, pose.phase)
     line = midline(column)
-    line = line - (0.22, 0.0)
+    line = line - np.array([0.22, 0.0])
     rest = 0.55 * float(rng.uniform(*HYDRA_WIDTH))
     width = rest * pose.stretch**-0.7
     s = np.linspace(0, 1, len(line))
@@ -156,7 +160,7 @@ def pose_larva(rng: np.random.Generator) -> Pose:
 
 
 def _segmented(
-    sheet: Sheet, rng: np.random.Generator, line: F64, half: F64, base: F64, *, count: int
+    sheet: Sheet, rng: np.random.Generator, line: F64, half: F64, *, base: F64, count: int
 ) -> None:
     body = ribbon(sheet, line, half)
     sheet.lay(
@@ -186,7 +190,7 @@ def paint_midge_larva(rng: np.random.Generator, pose: Pose, px_per_unit: float) 
             for side in (0.85, 1.1)
         ]
     sheet.lay(sheet.strokes(legs, width * 0.3), tuple(base), opacity=0.85)
-    _segmented(sheet, rng, line, half, base, count=12)
+    _segmented(sheet, rng, line, half, base=base, count=12)
     head = np.asarray(vary(rng, (0.25, 0.13, 0.07)))
     along = line[-1] - line[-3]
     turn = float(np.rad2deg(np.arctan2(along[1], along[0])))
@@ -225,7 +229,7 @@ def paint_mosquito_larva(rng: np.random.Generator, pose: Pose, px_per_unit: floa
     tail = (float(line[1, 0]), float(line[1, 1]))
     sheet.lay(sheet.strokes([limb(tail, back + 0.5, 0.17)], width * 0.38), tuple(base * 0.6))
     sheet.lay(sheet.strokes([limb(tail, back - 0.4, 0.12)], width * 0.2), tuple(base), opacity=0.7)
-    _segmented(sheet, rng, line, half, base, count=9)
+    _segmented(sheet, rng, line, half, base=base, count=9)
     head = sheet.ellipse(float(line[-1, 0]), float(line[-1, 1]), (width * 0.62, width * 0.66))
     sheet.lay(head, tuple(base * 0.75), height=dome(head, 0.5 * width * px_per_unit))
     return finish(sheet, gloss=float(rng.uniform(0.1, 0.6)), ends=_ends(line))
