@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 import subprocess
 import sys
+import urllib.request
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -290,3 +292,29 @@ def test_a_reader_that_goes_away_ends_the_program_quietly(tmp_path: Path) -> Non
         process.stdout.close()
         assert process.stderr.read() == b""
         assert process.wait(timeout=60) == 141
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="Ctrl+C is sent as a signal, which is POSIX only")
+def test_the_page_answers_on_this_computer_until_it_is_stopped(tmp_path: Path) -> None:
+    environment = os.environ | {"XDG_DATA_HOME": str(tmp_path), "PYTHONUNBUFFERED": "1"}
+    with subprocess.Popen(
+        [sys.executable, "-m", "pestvision", "page", "--no-open"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    ) as process:
+        try:
+            assert process.stdout is not None
+            assert process.stderr is not None
+            url = re.search(r"http://127\.0\.0\.1:\d+/", process.stdout.readline())
+            assert url is not None
+            with urllib.request.urlopen(url.group(), timeout=60) as answer:  # noqa: S310
+                assert answer.status == 200
+            process.send_signal(signal.SIGINT)
+            assert "stopped" in process.stdout.read()
+            assert process.stderr.read() == ""
+            assert process.wait(timeout=60) == 0
+        finally:
+            process.kill()
