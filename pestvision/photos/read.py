@@ -296,8 +296,10 @@ def _open(data: bytes, source: Path | str, limits: PhotoSettings) -> _Opened:
         image = Image.open(BytesIO(data), formats=(_PILLOW_NAMES[content.format_name],))
         width, height = image.size
     _require_size(height, width, name, limits)
-    if content.format_name == "JPEG":
-        _require_whole_jpeg(data, image, name)
+    is_whole = {"JPEG": _is_whole_jpeg, "PNG": _is_whole_png}.get(content.format_name)
+    if is_whole is not None and not is_whole(data, image):
+        message = f"{name} is cut off: the file ends before its picture does."
+        raise UnreadablePhotoError(message, advice=_COPY_AGAIN)
     tags = _tags_of(image, data)
     orientation = tell_orientation(tags)
     if content.format_name in {"TIFF", "HEIC"}:
@@ -337,8 +339,8 @@ def _require_size(height: int, width: int, name: str, limits: PhotoSettings) -> 
         raise PhotoTooSmallError(message, advice="Give the original photo, not a preview of it.")
 
 
-def _require_whole_jpeg(data: bytes, image: Image.Image, name: str) -> None:
-    """Refuse a JPEG whose picture data cannot be all there.
+def _is_whole_jpeg(data: bytes, image: Image.Image) -> bool:
+    """Tell whether the picture data of a JPEG can be all there.
 
     The decoder fills what is missing with grey and says nothing, when the tail was overwritten with
     zeros or a header claims more pixels than the file can hold. Two facts of ITU-T T.81 tell: within
@@ -348,10 +350,18 @@ def _require_whole_jpeg(data: bytes, image: Image.Image, name: str) -> None:
     start = _scan_start(data)
     end = data.rfind(b"\xff\xd9", start)
     n_px = image.size[0] * image.size[1]
-    is_progressive = bool(image.info.get("progressive"))
-    if end < 0 or (not is_progressive and (end - start) * 256 < n_px):
-        message = f"{name} is cut off: the file ends before its picture does."
-        raise UnreadablePhotoError(message, advice=_COPY_AGAIN)
+    return end >= 0 and (bool(image.info.get("progressive")) or (end - start) * 256 >= n_px)
+
+
+def _is_whole_png(data: bytes, image: Image.Image) -> bool:
+    """Tell whether the picture data of a PNG can be all there.
+
+    The decoder leaves black what a short, well-formed stream does not fill. A byte of deflate data
+    holds at most 1032 (zlib's technical notes: "maximum compression factor").
+    """
+    n_packed = sum(len(body) for body in _png_chunks(data, b"IDAT"))
+    bits = data[24] * {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}.get(data[25], 1)
+    return n_packed * 1032 >= image.size[0] * image.size[1] * bits // 8
 
 
 def _scan_start(data: bytes) -> int:
@@ -372,7 +382,7 @@ def _tags_of(image: Image.Image, data: bytes) -> Tags:
         try:
             if image.format == "PNG":  # asking Pillow for it would decode the whole picture
                 exif = Image.Exif()
-                exif.load(_png_exif(data))
+                exif.load(next(_png_chunks(data, b"eXIf"), b""))
             else:
                 exif = image.getexif()
             tags.update({tag: exif.get(tag) for tag in MAIN_DIRECTORY_TAGS})
@@ -382,15 +392,14 @@ def _tags_of(image: Image.Image, data: bytes) -> Tags:
     return tags
 
 
-def _png_exif(data: bytes) -> bytes:
-    """Give the eXIf chunk of a PNG, which may stand before or after the picture data."""
+def _png_chunks(data: bytes, kind: bytes) -> Iterator[bytes]:
+    """Give the bodies of a PNG's chunks of one kind."""
     at = 8
     while at + 8 <= len(data):
-        length, kind = struct.unpack_from(">I4s", data, at)
-        if kind == b"eXIf":
-            return data[at + 8 : at + 8 + length]
+        length, found = struct.unpack_from(">I4s", data, at)
+        if found == kind:
+            yield data[at + 8 : at + 8 + length]
         at += 12 + length
-    return b""
 
 
 def _decode(opened: _Opened) -> Photo:
