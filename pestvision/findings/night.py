@@ -13,8 +13,15 @@ from typing import TYPE_CHECKING
 from pestvision.errors import PhotoError
 from pestvision.findings.check import check_photo
 from pestvision.findings.finding import NightResult, ViewResult
-from pestvision.findings.follow import Look, MoverLooks, PairLooks, follow, reduced, seen_at_once
-from pestvision.findings.judge import judge
+from pestvision.findings.follow import (
+    Look,
+    MoverLooks,
+    PairLooks,
+    follow,
+    judge_mover,
+    reduced,
+    seen_at_once,
+)
 from pestvision.motion.align import AlignmentFailed, align_pair
 from pestvision.motion.blobs import find_blobs
 from pestvision.motion.tracks import pair_movers
@@ -28,7 +35,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from pestvision.arrays import BoxXyxy
+    from pestvision.arrays import U8, BoxXyxy
     from pestvision.motion.tracks import Mover
     from pestvision.organisms.classify import Classifier
     from pestvision.photos.read import Photo
@@ -223,17 +230,15 @@ class _Scan:
         crops = [cut_crop(shot.photo.rgb, box) for _rank, shot, box in places]
         scores = self.classifier.classify(crops)
         looks: list[list[Look]] = [[] for _mover in movers]
+        seen: list[list[U8]] = [[] for _mover in movers]
         for (rank, shot, box), crop, score in zip(places, crops, scores, strict=True):
-            looks[rank].append(Look(shot.frame.name, box, score, crop))
-        return tuple(self._judged(*item) for item in zip(movers, looks, strict=True))
-
-    def _judged(self, mover: Mover, looks: list[Look]) -> MoverLooks:
-        judgement = judge(
-            [look.scores for look in looks],
-            rules=self.classifier.card.rules,
-            lengths_px=[look.length_px for look in looks],
+            looks[rank].append(Look(shot.frame.name, box, score))
+            seen[rank].append(crop)
+        rules = self.classifier.card.rules
+        return tuple(
+            judge_mover(mover, looks[rank], seen[rank], rules=rules)
+            for rank, mover in enumerate(movers)
         )
-        return MoverLooks(mover, judgement, tuple(looks)).shrunk()
 
     def _still(self, shot: _Shot, result: ViewResult) -> ViewResult:
         """Check the only photo of a view."""

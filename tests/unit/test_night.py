@@ -17,7 +17,7 @@ from pestvision.errors import UnreadablePhotoError
 from pestvision.findings import follow as follow_module
 from pestvision.findings import night as night_module
 from pestvision.findings.finding import Finding, Judgement, PhotoCheck
-from pestvision.findings.follow import seen_at_once
+from pestvision.findings.follow import ANIMAL_CROP_PX, seen_at_once
 from pestvision.findings.night import MAX_MOVERS_PER_PAIR, NOTHING_MOVED, ONE_PHOTO, scan_night
 from pestvision.motion.align import AlignedPair, AlignmentFailed, AlignReason
 from pestvision.motion.tracks import Mover
@@ -320,5 +320,5 @@ def test_every_line_of_a_night_is_json_with_the_keys_that_were_promised(play) ->
 def test_crops_kept_are_small_and_shared_by_the_track(play) -> None:
     (view,) = play(Script(n_photos=4, animals={1: ("leech", walk(0, 4))})).views
     crop = view.tracks[0].crop_rgb
-    assert max(crop.shape) <= 160
+    assert max(crop.shape) <= ANIMAL_CROP_PX
     assert all(moved.crop_rgb is crop for pair in view.pairs for moved in pair.moved)
