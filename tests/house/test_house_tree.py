@@ -29,7 +29,10 @@ MAX_WEIGHTS_BYTES = 20_000_000
 # Each pattern is written so that it does not match itself.
 FORBIDDEN = {
     "work left undone": r"\b(TO[D]O|FIX[M]E|X[X]X|HAC[K])\b",
-    "a path of one machine": r"(?<![\w.])/(wor[k]|op[t]|roo[t]|hom[e]|Users)/\w|\.\./share[d]|[A-Z]:\\\\?User[s]",
+    "a path of one machine": (
+        r"(?<![\w.~])/(wor[k]|op[t]|roo[t]|Users)/\w|\.\./share[d]|[A-Z]:\\\\?User[s]"
+        r"|(?<![\w.~])/hom[e]/(?!(you|keeper)\b)\w"  # the two that examples may name
+    ),
     "the host of a registry": (
         r"pypi\.or[g]|pythonhosted\.or[g]|huggingface\.c[o]|download\.pytorch\.or[g]"
         r"|registry\.npmj[s]|conda\.anaconda\.or[g]"
@@ -83,18 +86,18 @@ def test_no_file_holds_a_forbidden_word() -> None:
 
 
 @pytest.mark.parametrize(
-    "text",
+    "text",  # ~ keeps them from being found in this file
     [
-        "# TODO: later",
-        "see /work/main/x",
-        "in /home/anna/photos",
-        "from ../shared/photos",
-        "https://pypi.org/simple",
-        "as asked in issue #2",
+        "# TO~DO: later",
+        "see /wor~k/main/x",
+        "in /hom~e/anna/photos",
+        "from ../share~d/photos",
+        "https://pypi.or~g/simple",
+        "as asked in issu~e #2",
     ],
 )
 def test_that_a_forbidden_word_would_be_found(text: str) -> None:
-    assert len(faults(text)) == 1
+    assert len(faults(text.replace("~", ""))) == 1
 
 
 @pytest.mark.parametrize(
@@ -105,6 +108,7 @@ def test_that_a_forbidden_word_would_be_found(text: str) -> None:
         "the photo's own path, such as photos/work/a.jpg",
         "pick the build on PyTorch's own page",
         "an issue with glare",
+        "such as /home/you/Pictures",
     ],
 )
 def test_that_ordinary_words_are_let_be(text: str) -> None:
