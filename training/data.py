@@ -11,6 +11,7 @@ import csv
 import os
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -55,7 +56,7 @@ FINE_OF_LABEL = {
 STRESS_KINDS = ("marine-polyclad", "land-planarian")
 """Reported apart: no aquarium flatworm looks like these."""
 
-PHOTO_SETTINGS = PhotoSettings(min_megapixels=0.005)
+PHOTO_SETTINGS = PhotoSettings(min_megapixels=0.003)
 """Training also learns from pictures smaller than the tool accepts from a person."""
 
 
@@ -201,8 +202,52 @@ def draw_examples(n_each: int, *, seed: int, workers: int = 1) -> list[Example]:
     jobs = [(fine, seed * 1_000_003 + index) for fine in FINE_NAMES for index in range(n_each)]
     if workers == 1:
         return [_draw(job) for job in jobs]
-    with ProcessPoolExecutor(workers) as pool:
+    # a forked child would inherit OpenCV's threads in an unknown state and can hang: start afresh
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         return list(pool.map(_draw, jobs, chunksize=32))
+
+
+def draw_once(n_each: int, *, seed: int, workers: int, cache: Path) -> list[Example]:
+    """Draw examples, or take those that an earlier run of the same drawings left in `cache`."""
+    path = cache / f"drawn-{seed}-{n_each}.npz"
+    if not path.is_file():
+        examples = draw_examples(n_each, seed=seed, workers=workers)
+        cache.mkdir(parents=True, exist_ok=True)
+        np.savez(
+            path,
+            canvases=np.stack([item.canvas for item in examples]),
+            crops=np.stack([item.crop for item in examples]),
+            labels=np.array([item.label for item in examples]),
+            kinds=np.array([item.kind for item in examples]),
+            lengths=np.array([item.length_px for item in examples]),
+        )
+    with np.load(path) as saved:
+        parts = {name: saved[name] for name in saved.files}
+    return [
+        Example(
+            canvas=canvas,
+            crop=crop,
+            allowed=allow_fine(str(label)),
+            group=GROUPS.index(GROUP_OF_FINE[str(label)]),
+            source="drawn",
+            file=f"drawn-{index}",
+            label=str(label),
+            kind=str(kind),
+            setting="drawn",
+            licence="drawn",
+            length_px=float(length),
+        )
+        for index, (canvas, crop, label, kind, length) in enumerate(
+            zip(
+                parts["canvases"],
+                parts["crops"],
+                parts["labels"],
+                parts["kinds"],
+                parts["lengths"],
+                strict=True,
+            )
+        )
+    ]
 
 
 def _draw(job: tuple[str, int]) -> Example:
@@ -214,7 +259,7 @@ def _draw(job: tuple[str, int]) -> Example:
     drawn = draw_crop(rng, fine, size_px=CANVAS_PX)
     rows, cols = np.nonzero(drawn.mask)
     box = (float(cols.min()), float(rows.min()), float(cols.max() + 1), float(rows.max() + 1))
-    about = {"label": fine, "kind": drawn.pose}
+    about = {"label": fine, "kind": str(drawn.pose)}
     photo = {"source": "drawn", "file": f"{fine}-{seed}", "licence": "drawn", "setting": "drawn"}
     group = GROUP_OF_FINE[fine]
     return _example(drawn.rgb, box, allow_fine(fine), GROUPS.index(group), photo, about)

@@ -29,7 +29,7 @@ from training.augment import augment
 from training.data import (
     STRESS_KINDS,
     Example,
-    draw_examples,
+    draw_once,
     fold_of_source,
     load_boxed,
     load_nothing,
@@ -49,7 +49,7 @@ class Recipe:
     """Every knob of a run, with the reason for its value; ablations stand in training/README.md."""
 
     seed: int = 0
-    steps: int = 700  # the folds' scores are flat from 500 on
+    steps: int = 500
     batch: int = 128
     share_drawn: float = 0.35  # of each batch; see the ablation table
     share_ground: float = 0.15  # squares without leech or flatworm
@@ -149,6 +149,8 @@ def fit(
     """Train one net; give the average of its weights, in eval mode on the CPU."""
     net = start_net(recipe, base).to(memory_format=torch.channels_last).to(device)
     average = copy.deepcopy(net).eval()
+    averaged = [v for v in average.state_dict().values() if v.dtype.is_floating_point]
+    current = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
     head = [p for name, p in net.named_parameters() if name.startswith("classifier")]
     body = [p for name, p in net.named_parameters() if not name.startswith("classifier")]
     rates = (recipe.lr_head, recipe.lr_body)
@@ -179,10 +181,7 @@ def fit(
         optimiser.step()
         decay = min(recipe.average, (1 + step) / (10 + step))
         with torch.no_grad():
-            mine = net.state_dict()
-            for name, value in average.state_dict().items():
-                if value.dtype.is_floating_point:
-                    value.lerp_(mine[name], 1 - decay)
+            torch._foreach_lerp_(averaged, current, 1 - decay)
     average.cpu()
     return average
 
@@ -224,6 +223,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument(
         "--runs", type=Path, default=Path("runs"), help="scores and nets of the folds"
     )
+    parser.add_argument("--drawn", type=Path, default=Path("runs"), help="where drawings are kept")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 2)
     parser.add_argument("--quick", action="store_true", help="every line, no quality")
@@ -250,8 +250,12 @@ def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -
     ground = load_nothing(folder, np.random.default_rng(recipe.seed), each=1 if args.quick else 6)
     drawn: list[Example] = []
     if recipe.share_drawn > 0:
-        drawn = draw_examples(recipe.n_drawn_each, seed=DRAWN_SEED, workers=args.workers)
-    held_out = draw_examples(recipe.n_held_out_each, seed=HELD_OUT_SEED, workers=args.workers)
+        drawn = draw_once(
+            recipe.n_drawn_each, seed=DRAWN_SEED, workers=args.workers, cache=args.drawn
+        )
+    held_out = draw_once(
+        recipe.n_held_out_each, seed=HELD_OUT_SEED, workers=args.workers, cache=args.drawn
+    )
     print(
         f"{len(real)} boxed, {len(ground)} ground, {len(drawn)} drawn: {time.time() - started:.0f} s"
     )
