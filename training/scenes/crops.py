@@ -54,15 +54,17 @@ def draw_crop(
     if size_px < 32:
         raise ShapeError("size_px", expected="32 or more", actual=str(size_px))
     size = (size_px, size_px)
-    weather = draw_weather(rng, size)
-    light = draw_light(rng)
+    # The body has a generator of its own: with the same seed every class gets the same ground,
+    # light and camera, and none of them can give a class away.
+    own = np.random.default_rng(int(rng.integers(0, 2**63)))
+    weather, light = draw_weather(rng, size), draw_light(rng)
     picture = draw_ground(rng, size) if ground is None else _as_ground(ground, size)
     level = 1.0 if ground is None else _brightness(picture)
     target = float(rng.uniform(*CROP_FILL)) * size_px
     middle = _middle(rng, size_px, target)
     for _ in range(_TRIES):
-        animal = new_animal(rng, fine)
-        pose = animal.kind.pose(rng)
+        animal = new_animal(own, fine)
+        pose = animal.kind.pose(own)
         body = animal.paint(pose, target)
         placed = fitted(body, pose.heading_deg, target, middle)
         if _stands_out(picture, placed) >= _LEAST_CONTRAST:

@@ -173,7 +173,8 @@ def _paint(rng: np.random.Generator, pose: Pose, px_per_unit: float, width: floa
         return _paint_ball(rng, px_per_unit, base, width)
     line = midline(pose)
     half = _half_width(rng, pose, width)
-    sucker = float(half.max()) * rng.uniform(0.55, 0.85) * (0.8 if pose.stretch > 1 else 1.0)
+    # The discs keep their size; it is the body between them that stretches.
+    sucker = 0.5 * width * float(rng.uniform(0.5, 0.8))
     sheet = Sheet(extent_of(line, float(half.max()) + sucker), px_per_unit)
     tail_angle = float(np.arctan2(*(line[1] - line[0])[::-1]))
     head_angle = float(np.arctan2(*(line[-1] - line[-2])[::-1]))
