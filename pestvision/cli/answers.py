@@ -7,6 +7,7 @@ be used; 4 the weights or other data of the program are damaged. 130 and 141 are
 
 from __future__ import annotations
 
+import errno
 import functools
 import os
 import sys
@@ -29,6 +30,10 @@ EXIT_INTERRUPTED = 130
 EXIT_READER_GONE = 141
 TRACEBACK_VARIABLE = "PESTVISION_TRACEBACK"
 """Set it to 1 to see where a mistake of the program itself happened."""
+
+
+FULL = (errno.ENOSPC, errno.EDQUOT)
+"""What the system says of a full disk, and of a person's share of it that is used up."""
 
 
 class UsageError(PestVisionError):
@@ -76,6 +81,10 @@ def _explained(error: Exception) -> int:
     if isinstance(error, PestVisionError) and not isinstance(error, ShapeError):
         complain(error.sentence())
         return error.exit_status
+    if isinstance(error, OSError) and error.errno in FULL:
+        _drop_output()
+        complain("There is no space left to write to. Free some space, and try again.")
+        return EXIT_INPUT
     if os.environ.get(TRACEBACK_VARIABLE) == "1":
         raise error
     what = " ".join(str(error).split())

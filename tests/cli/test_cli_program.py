@@ -294,6 +294,22 @@ def test_a_reader_that_goes_away_ends_the_program_quietly(tmp_path: Path) -> Non
         assert process.wait(timeout=60) == 141
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the full device is Linux's own")
+def test_an_output_without_space_is_one_sentence() -> None:
+    with Path("/dev/full").open("w") as full:
+        result = subprocess.run(
+            [sys.executable, "-m", "pestvision", "--version"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert result.returncode == 3
+    (sentence,) = sentences(result.stderr)
+    assert "no space left" in sentence
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="Ctrl+C is sent as a signal, which is POSIX only")
 def test_the_page_answers_on_this_computer_until_it_is_stopped(tmp_path: Path) -> None:
