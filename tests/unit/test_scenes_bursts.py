@@ -65,7 +65,7 @@ def test_a_leech_steps_every_four_to_six_seconds_and_stretches_two_to_three_fold
     # Longest over shortest about 2 to 3: from memory.
     assert 1.9 <= series.max() / series.min() <= 3.0
     # Extension and plateau are two thirds of a step: Yulita et al. 2024 (meeting abstract).
-    assert np.mean(np.diff(whole_steps(series)) > -1e-6) == pytest.approx(2 / 3, abs=0.06)
+    assert np.mean(np.diff(whole_steps(series)) > -1e-6) == pytest.approx(2 / 3, abs=0.08)
 
 
 @pytest.mark.parametrize(("fine", "gait"), [("leech", "loop"), ("flatworm", "scrunch")])

@@ -46,13 +46,18 @@ class Camera:
         return replace(self, exposure_ev=self.exposure_ev + exposure_ev, balance=(red, green, blue))
 
 
-def draw_camera(rng: np.random.Generator, *, blur_px: float | None = None) -> Camera:
-    """Draw a camera for a crop or a close-up; `blur_px` overrules the blur."""
+def draw_camera(
+    rng: np.random.Generator, *, blur_px: float | None = None, most_noise: float = 4.0
+) -> Camera:
+    """Draw a camera for a crop or a close-up; `blur_px` overrules the blur.
+
+    `most_noise` caps the noise, in multiples of a usual camera's in room light.
+    """
     if blur_px is None:
         blur_px = float(np.clip(rng.lognormal(-0.25, 0.85), 0.25, 6.5))
     warm = float(rng.normal(0, 0.10))
     green = float(rng.normal(0, 0.04))
-    noisy = float(np.clip(rng.lognormal(-0.7, 0.8), 0.1, 4.0))
+    noisy = float(np.clip(rng.lognormal(-0.7, 0.8), 0.1, most_noise))
     return Camera(
         blur_px=blur_px,
         smear_px=float(rng.exponential(4.0)) if rng.random() < 0.15 else 0.0,

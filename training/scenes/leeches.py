@@ -129,19 +129,21 @@ def _marks(sheet: Sheet, body: Ribbon, rng: np.random.Generator, base: F64) -> N
         for at in (0.18, 0.48, 0.78)[: int(rng.integers(1, 4))]:
             lines = np.maximum(lines, np.exp(-(((np.abs(t) - at) / width) ** 2)))
         broken = 0.6 + 0.4 * np.cos(2 * np.pi * body.s * rng.uniform(12, 24))
-        sheet.stain(f32(lines * broken), tuple(colour), opacity=float(rng.uniform(0.4, 0.95)))
+        sheet.stain(
+            f32(lines * broken * body.cover), tuple(colour), opacity=float(rng.uniform(0.4, 0.95))
+        )
     if pattern == "papillae":
         rows = np.cos(2 * np.pi * body.s * rng.uniform(16, 23))
         columns = np.cos(np.pi * t * rng.choice([3.0, 4.0, 5.0]))
         dots = np.clip(rows * columns * 2.2 - 1.0, 0, 1) * (np.abs(t) < 0.95)
-        sheet.stain(f32(dots), tuple(pale), opacity=float(rng.uniform(0.5, 1.0)))
+        sheet.stain(f32(dots * body.cover), tuple(pale), opacity=float(rng.uniform(0.5, 1.0)))
     if pattern == "blotches":
         patch = np.clip((mottle(rng, sheet.shape, 14) - 0.55) * 6, 0, 1)
         colour = dark if rng.random() < 0.5 else pale
-        sheet.stain(f32(patch), tuple(colour), opacity=float(rng.uniform(0.3, 0.8)))
+        sheet.stain(f32(patch * body.cover), tuple(colour), opacity=float(rng.uniform(0.3, 0.8)))
     if rng.random() < 0.35:  # a pale rim
         rim = np.clip((np.abs(t) - 0.78) * 6, 0, 1)
-        sheet.stain(f32(rim), tuple(pale), opacity=float(rng.uniform(0.3, 0.8)))
+        sheet.stain(f32(rim * body.cover), tuple(pale), opacity=float(rng.uniform(0.3, 0.8)))
 
 
 def _gut(sheet: Sheet, body: Ribbon, rng: np.random.Generator) -> None:
@@ -150,7 +152,7 @@ def _gut(sheet: Sheet, body: Ribbon, rng: np.random.Generator) -> None:
     inside = np.clip((lobes - np.abs(body.t)) * 5, 0, 1)
     inside *= np.clip((body.s - 0.12) * 8, 0, 1) * np.clip((0.72 - body.s) * 8, 0, 1)
     colour = [(0.25, 0.13, 0.08), (0.40, 0.12, 0.10), (0.2, 0.2, 0.1)][int(rng.integers(3))]
-    sheet.stain(f32(inside), colour, opacity=float(rng.uniform(0.3, 0.75)))
+    sheet.stain(f32(inside * body.cover), colour, opacity=float(rng.uniform(0.3, 0.75)))
 
 
 def _disc(sheet: Sheet, at: F64, radius: float, colour: F64, *, squash: float, turn: float) -> None:
@@ -176,20 +178,16 @@ def _paint(rng: np.random.Generator, pose: Pose, px_per_unit: float, width: floa
     # The discs keep their size; it is the body between them that stretches.
     sucker = 0.5 * width * float(rng.uniform(0.5, 0.8))
     sheet = Sheet(extent_of(line, float(half.max()) + sucker), px_per_unit)
-    tail_angle = float(np.arctan2(*(line[1] - line[0])[::-1]))
-    head_angle = float(np.arctan2(*(line[-1] - line[-2])[::-1]))
-    below = pose.name == "underside"
-    back = line[0] - 0.35 * sucker * np.array([np.cos(tail_angle), np.sin(tail_angle)])
-    squash = 0.55 if pose.name == "arch" else rng.uniform(0.8, 1.0)
-    if not below:
-        _disc(sheet, back, sucker, base, squash=squash, turn=tail_angle)
+    turn = float(np.arctan2(*(line[1] - line[0])[::-1]))
+    back = line[0] - 0.35 * sucker * np.array([np.cos(turn), np.sin(turn)])
+    if pose.name != "underside":
+        squash = 0.55 if pose.name == "arch" else float(rng.uniform(0.8, 1.0))
+        _disc(sheet, back, sucker, base, squash=squash, turn=turn)
     body = ribbon(sheet, line, half)
-    grain = 0.86 + 0.28 * mottle(rng, sheet.shape, 30)
-    thin = 1.0 if opacity == 1.0 else opacity * (1.1 - 0.35 * body.t**2)
-    colour = tinted(grain, base)
+    thin = opacity if opacity == 1.0 else opacity * (1.1 - 0.35 * body.t**2)
     sheet.lay(
         body.cover,
-        colour,
+        tinted(0.86 + 0.28 * mottle(rng, sheet.shape, 30), base),
         opacity=f32(np.clip(thin, 0, 1) + np.zeros_like(body.t)),
         height=body.relief(float(rng.uniform(0.5, 0.95))),
     )
@@ -199,28 +197,8 @@ def _paint(rng: np.random.Generator, pose: Pose, px_per_unit: float, width: floa
     edge = 1.0 - 0.25 * np.clip(np.abs(body.t), 0, 1) ** 4
     shade = _rings(body, rng, pose.stretch * px_per_unit) * edge
     sheet.shade(f32(1.0 + (shade - 1.0) * body.cover))
-    if below:
-        sheet.stain(
-            f32(np.exp(-((body.t / 0.5) ** 2))), tuple(np.clip(base * 1.3 + 0.1, 0, 1)), opacity=0.5
-        )
-        _disc(
-            sheet,
-            back + 0.3 * (line[2] - line[0]),
-            sucker,
-            np.clip(base * 1.2 + 0.08, 0, 1),
-            squash=0.95,
-            turn=tail_angle,
-        )
-        _disc(
-            sheet,
-            line[-2],
-            float(half[-3]) * 1.2,
-            np.clip(base * 1.2 + 0.08, 0, 1),
-            squash=1.2,
-            turn=head_angle,
-        )
-        if rng.random() < 0.3:
-            _young(sheet, body, rng)
+    if pose.name == "underside":
+        _belly(sheet, body, rng, line, half=half, sucker=sucker, base=base)
     elif rng.random() < 0.5 and base.mean() > 0.2:
         _eyes(sheet, line, half, rng)
     return finish(
@@ -229,6 +207,30 @@ def _paint(rng: np.random.Generator, pose: Pose, px_per_unit: float, width: floa
         length_units=pose.stretch,
         ends=(_pair(line[0]), _pair(line[-1])),
     )
+
+
+def _belly(
+    sheet: Sheet,
+    body: Ribbon,
+    rng: np.random.Generator,
+    line: F64,
+    *,
+    half: F64,
+    sucker: float,
+    base: F64,
+) -> None:
+    """Turn it over: a paler belly, both discs in view, eggs or young on some."""
+    pale = np.clip(base * 1.2 + 0.08, 0, 1)
+    sheet.stain(f32(np.exp(-((body.t / 0.5) ** 2))), tuple(pale * 1.05), opacity=0.5)
+    for at, ahead, radius, squash in (
+        (0, 2, sucker, 0.95),
+        (-2, -1, float(half[-3]) * 1.2, 1.2),
+    ):
+        along = line[ahead] - line[at]
+        turn = float(np.arctan2(along[1], along[0]))
+        _disc(sheet, line[at], radius, pale, squash=squash, turn=turn)
+    if rng.random() < 0.3:
+        _young(sheet, body, rng)
 
 
 def _pair(point: F64) -> tuple[float, float]:

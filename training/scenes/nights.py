@@ -13,6 +13,7 @@ from training.scenes.camera import draw_camera, metered
 from training.scenes.moves import State, moved
 from training.scenes.pairs import (
     HAND_HELD,
+    MOST_NOISE,
     Actor,
     Shot,
     Stage,
@@ -121,7 +122,7 @@ def _one_view(
 ) -> list[NightPhoto]:
     stage = draw_stage(rng, size)
     residents = _settle(rng, stage, fines, plan)
-    camera = draw_camera(rng, blur_px=0.6)
+    camera = draw_camera(rng, blur_px=0.6, most_noise=MOST_NOISE)
     camera = metered(rng, stage.weather.applied(stage.ground), replace(camera, smear_px=0.0))
     # Each photo strays by half the limits from a place between them, any two by no more than all.
     half = replace(

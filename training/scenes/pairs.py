@@ -29,6 +29,9 @@ MOVER_LENGTH_PX = (16.0, 200.0)
 MOVER_CONTRAST = (10.0, 160.0)
 """Mean difference from the ground, of 255: from what a person just sees to black on white."""
 
+MOST_NOISE = 2.0
+"""Above twice the usual noise a mover of 16 px and the least contrast drowns for a person too."""
+
 _BORDER_SHARE = 0.09  # the world drawn beyond the picture: more than any hand-held shift and turn
 _LEAST_SHEET_PX = 56.0  # smaller animals are painted at this size and shrunk
 _MOVING_KINDS = ("leech", "flatworm", "snail", "thin-worm", "small-crustacean", "shrimp-or-fish")
@@ -122,45 +125,49 @@ def draw_pair(
     fines = _fines(rng, movers)
     matrix = draw_matrix(rng, hand_held, height_px=height_px, width_px=width_px)
     stage = draw_stage(rng, (height_px, width_px), ground)
-    cast, later = _cast(rng, stage, fines, length_px=length_px, contrast=contrast)
+    cast = _cast(rng, stage, fines, length_px=length_px, contrast=contrast)
+    first, second = Shot(stage, np.eye(3)), Shot(stage, matrix)
+    disturbed = _stirred(rng, first, second, stir)
     stills = [_still(rng, stage, length_px) for _ in range(stir.stills)]
-    plants = [_frond(rng, stage) for _ in range(stir.plants)]
-    bubbles = [_bubble(rng, stage) for _ in range(stir.bubbles)]
-    gone = _absences(rng, len(cast), come_or_go)
-    now = [one for one, absent in zip(cast, gone, strict=True) if absent != "first"]
-    then = [one for one, absent in zip(later, gone, strict=True) if absent != "second"]
-    first = Shot(stage, np.eye(3))
-    second = Shot(stage, matrix)
-    risen = [_risen(rng, bubble) for bubble in bubbles]
-    swayed = [_swayed(rng, plant) for plant in plants]
-    disturbed = [("bubble", box) for box in first.lay([*bubbles])]
-    disturbed += [("plant", box) for box in first.lay([*plants])]
-    second.lay([*risen, *swayed])
     still_truth = [first.add(actor) for actor in stills]
-    for actor in stills:
-        second.add(actor)
-    first_truth = {id(one): first.add(one) for one in now}
-    second_truth = {id(one): second.add(one) for one in then}
+    second.lay(stills)
+    drawn = [
+        _mover(now, then, first=first, second=second, absent=absent)
+        for (now, then), absent in zip(cast, _absences(rng, len(cast), come_or_go), strict=True)
+    ]
     disturbed += [("glare", box) for box in _glares(rng, first, second, stir.glares)]
-    camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.1)))
+    camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.1)), most_noise=MOST_NOISE)
     camera = metered(rng, stage.weather.applied(stage.ground), camera)
     return DrawnPair(
         first=first.taken(rng, camera),
         second=second.taken(rng, strayed(rng, camera, hand_held)),
         matrix=matrix,
-        movers=tuple(
-            DrawnMover(
-                fine=one.state.animal.fine,
-                length_px=one.state.length_px,
-                first=first_truth.get(id(one)),
-                second=second_truth.get(id(two)),
-            )
-            for one, two in zip(cast, later, strict=True)
-            if first_truth.get(id(one)) is not None or second_truth.get(id(two)) is not None
-        ),
+        movers=tuple(mover for mover in drawn if mover is not None),
         stills=tuple(item for item in still_truth if item is not None),
         disturbances=tuple(disturbed),
     )
+
+
+def _mover(now: Actor, then: Actor, *, first: Shot, second: Shot, absent: str) -> DrawnMover | None:
+    """Lay a mover into the photos it is not absent from; None if it is seen in neither."""
+    before = None if absent == "first" else first.add(now)
+    after = None if absent == "second" else second.add(then)
+    if before is None and after is None:
+        return None
+    state = now.state
+    return DrawnMover(fine=state.animal.fine, length_px=state.length_px, first=before, second=after)
+
+
+def _stirred(
+    rng: np.random.Generator, first: Shot, second: Shot, stir: Stir
+) -> list[tuple[str, BoxXyxy]]:
+    """Let bubbles rise and plants sway; give their boxes in the first photo."""
+    bubbles = [_bubble(rng, first.stage) for _ in range(stir.bubbles)]
+    plants = [_frond(rng, first.stage) for _ in range(stir.plants)]
+    second.lay([_risen(rng, bubble) for bubble in bubbles])
+    second.lay([_swayed(rng, plant) for plant in plants])
+    seen = [("bubble", box) for box in first.lay(bubbles)]
+    return seen + [("plant", box) for box in first.lay(plants)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,15 +227,14 @@ def _cast(
     *,
     length_px: tuple[float, float],
     contrast: tuple[float, float],
-) -> tuple[list[Actor], list[Actor]]:
+) -> list[tuple[Actor, Actor]]:
     """Draw the movers, now and later, each standing out from its ground in both places."""
-    now: list[Actor] = []
-    later: list[Actor] = []
+    cast: list[tuple[Actor, Actor]] = []
     for fine in fines:
         length = _length(rng, length_px)
         best: tuple[float, State, State] | None = None
         for _ in range(12):
-            state = draw_state(rng, stage, fine, length_px=length, others=now)
+            state = draw_state(rng, stage, fine, length_px=length, others=[now for now, _ in cast])
             after = moved(rng, state, size=stage.size)
             seen = min(stands_out(stage, state), stands_out(stage, after))
             if best is None or seen > best[0]:
@@ -237,9 +243,8 @@ def _cast(
                 break
         if best is not None:
             opacity = min(1.0, contrast[1] / max(best[0], 1e-6))
-            now.append(Actor(best[1], opacity))
-            later.append(Actor(best[2], opacity))
-    return now, later
+            cast.append((Actor(best[1], opacity), Actor(best[2], opacity)))
+    return cast
 
 
 def draw_state(

@@ -320,39 +320,12 @@ def paint_mark(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
     form = str(rng.choice(["scratch", "algae", "smear", "lime", "letters"]))
     sheet = Sheet((-0.6, -0.4, 0.6, 0.4), px_per_unit)
     pale = np.asarray(vary(rng, (0.86, 0.88, 0.86), 0.1))
-    field = mottle(rng, sheet.shape, 12)
     if form == "scratch":
-        lines = [
-            np.column_stack(
-                [
-                    np.linspace(-0.5, 0.5, 8) * float(rng.uniform(0.6, 1)),
-                    float(rng.uniform(-0.08, 0.08))
-                    + np.linspace(-0.5, 0.5, 8) ** 2 * float(rng.uniform(-0.2, 0.2)),
-                ]
-            )
-            for _ in range(int(rng.integers(1, 4)))
-        ]
-        colour = pale if rng.random() < 0.7 else pale * 0.3
-        sheet.lay(
-            sheet.strokes(lines, float(rng.uniform(0.008, 0.02))),
-            tuple(colour),
-            opacity=float(rng.uniform(0.45, 0.95)),
-        )
-    elif form in {"algae", "lime"}:
-        ring = np.linspace(0, 2 * np.pi, 40, endpoint=False)
-        rough = np.interp(
-            ring, np.linspace(0, 2 * np.pi, 15), [*(r := rng.uniform(0.65, 1.05, 14)), r[0]]
-        )
-        outline = np.column_stack(
-            [0.48 * np.cos(ring), float(rng.uniform(0.2, 0.36)) * np.sin(ring)]
-        )
-        cover = sheet.polygon(outline * rough[:, None])
-        colour = _pick(rng, (*_GREENS, (0.3, 0.24, 0.12))) if form == "algae" else pale
-        sheet.lay(
-            cover,
-            tuple(colour),
-            opacity=f32(np.clip(0.35 + 0.8 * field, 0, 1) * rng.uniform(0.5, 0.95)),
-        )
+        _scratches(sheet, rng, pale if rng.random() < 0.7 else pale * 0.3)
+    elif form == "algae":
+        _spot(sheet, rng, _pick(rng, (*_GREENS, (0.3, 0.24, 0.12))))
+    elif form == "lime":
+        _spot(sheet, rng, pale)
     elif form == "smear":
         line = midline(Pose("smear", 0, 1.0, (pose.bends_rad[0] * 0.15, 0.08, 0.0), pose.phase))
         wide = np.interp(np.linspace(0, 1, 49), np.linspace(0, 1, 9), rng.uniform(0.5, 1.2, 9))
@@ -360,15 +333,37 @@ def paint_mark(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body
         colour = pale if rng.random() < 0.6 else np.array((0.08, 0.08, 0.08))
         sheet.lay(body.cover, tuple(colour), opacity=float(rng.uniform(0.4, 0.95)))
     else:
+        inks = ((0.05, 0.05, 0.06), (0.7, 0.1, 0.1), (0.1, 0.2, 0.6), (0.9, 0.9, 0.9))
         word = _WORDS[int(rng.integers(len(_WORDS)))]
-        cover = _letters(sheet, word)
-        colour = (
-            np.array((0.05, 0.05, 0.06))
-            if rng.random() < 0.6
-            else _pick(rng, ((0.7, 0.1, 0.1), (0.1, 0.2, 0.6), (0.9, 0.9, 0.9)))
-        )
-        sheet.lay(cover, tuple(colour), opacity=float(rng.uniform(0.6, 1.0)))
+        ink = _pick(rng, inks)
+        sheet.lay(_letters(sheet, word), tuple(ink), opacity=float(rng.uniform(0.6, 1.0)))
     return finish(sheet, gloss=0.0, is_lit=False, shadow=0.0)
+
+
+def _scratches(sheet: Sheet, rng: np.random.Generator, colour: F64) -> None:
+    x = np.linspace(-0.5, 0.5, 8)
+    lines = [
+        np.column_stack(
+            [
+                x * float(rng.uniform(0.6, 1)),
+                float(rng.uniform(-0.08, 0.08)) + x**2 * float(rng.uniform(-0.2, 0.2)),
+            ]
+        )
+        for _ in range(int(rng.integers(1, 4)))
+    ]
+    cover = sheet.strokes(lines, float(rng.uniform(0.008, 0.02)))
+    sheet.lay(cover, tuple(colour), opacity=float(rng.uniform(0.45, 0.95)))
+
+
+def _spot(sheet: Sheet, rng: np.random.Generator, colour: F64) -> None:
+    """Lay a ragged, patchy spot."""
+    ring = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    corners = rng.uniform(0.65, 1.05, 14)
+    rough = np.interp(ring, np.linspace(0, 2 * np.pi, 15), [*corners, corners[0]])
+    tall = float(rng.uniform(0.2, 0.36))
+    outline = np.column_stack([0.48 * np.cos(ring), tall * np.sin(ring)]) * rough[:, None]
+    patchy = np.clip(0.35 + 0.8 * mottle(rng, sheet.shape, 12), 0, 1) * rng.uniform(0.5, 0.95)
+    sheet.lay(sheet.polygon(outline), tuple(colour), opacity=f32(patchy))
 
 
 def _letters(sheet: Sheet, word: str) -> F32:
