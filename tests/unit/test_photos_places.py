@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+from typing import TYPE_CHECKING
+
 import cv2
 import numpy as np
 import pytest
@@ -9,7 +12,11 @@ import pytest
 from pestvision.arrays import as_u8
 from pestvision.errors import ShapeError
 from pestvision.photos.places import Look, describe_place, likeness
+from pestvision.photos.read import read_reduced
 from tests.photo_files import drawn_glass, held_by_hand
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 SEEDS = range(12)
 
@@ -95,6 +102,25 @@ def test_the_order_of_two_photos_does_not_matter() -> None:
     for one in looks:
         for two in looks:
             assert (likeness(one, two) > 0) == (likeness(two, one) > 0)
+
+
+@pytest.mark.slow
+def test_real_places_are_told_apart_and_known_again(real_photos: Path) -> None:
+    with (real_photos / "photos.csv").open(newline="") as file:
+        by_source = {
+            row["source"]: row["file"]
+            for row in csv.DictReader(file)
+            if int(row["height"]) * int(row["width"]) > 200_000
+        }
+    paths = [real_photos / "photos" / name for name in list(by_source.values())[:40]]
+    assert len(paths) > 20
+    scenes = [read_reduced(path, 800).rgb for path in paths]
+    first = [describe_place(held_by_hand(rgb, 2 * n)) for n, rgb in enumerate(scenes)]
+    second = [describe_place(held_by_hand(rgb, 2 * n + 1)) for n, rgb in enumerate(scenes)]
+    known = [likeness(one, two) > 0 for one, two in zip(first, second, strict=True)]
+    assert np.mean(known) >= 0.9
+    mistaken = [likeness(one, two) > 0 for n, one in enumerate(first) for two in second[n + 1 :]]
+    assert np.mean(mistaken) <= 0.005  # one source may show one tank under two names
 
 
 def test_a_look_of_wrong_kinds_is_refused() -> None:
