@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, U8, BoxXyxy, as_u8, box_iou
+from pestvision.arrays import F32, U8, BoxXyxy, as_u8
 from pestvision.findings.finding import Judgement, Moved, PairResult, TrackResult
 from pestvision.findings.judge import judge, worry
 from pestvision.motion.tracks import link_movers
 from pestvision.organisms.classes import CANT_TELL, GROUPS, LABELS, Group
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from pestvision.motion.tracks import Mover
     from pestvision.organisms.classify import Scores
@@ -29,10 +29,17 @@ night of 12-megapixel photos peaks at: memory does not follow the number of phot
 
 OTHER_CROP_PX = 64  # of one judged not an organism: many a night, and all are kept
 
-SAME_PLACE_IOU = 0.3
-"""Two boxes on one photo that share more than this are counted as one animal: a count of what was
-seen at once must not be above the truth because a track broke. Boxes of one animal from the two
-pairs that share a photo differ by less (common practice, no source)."""
+NEAR_SHARE = 0.25
+"""Boxes on one photo that touch once each is grown by this share of its long side are counted as one
+animal. A broken track, or an animal whose ends moved and whose middle did not, shows as pieces with
+gaps of up to a fifth of its length (drawn nights); they must not raise a count that is called a lower
+bound. Two animals side by side are then one, and the bound still holds."""
+
+EMPTY_PLACE_P = 0.5
+"""Probability of *not an organism* from which a look shows an empty place. What changed may be the
+place an animal left: that crop shows ground, and is no evidence about the animal."""
+
+NOT_AN_ORGANISM = GROUPS.index(Group.NOT_AN_ORGANISM)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,12 +81,18 @@ def judge_mover(
     rules
         Thresholds of the model card.
     """
-    judgement = _judged(looks, rules)
+    judgement = _judged(_telling(looks), rules)
     clearest = max(range(len(looks)), key=lambda rank: _clearness(looks[rank], judgement))
     is_animal = judgement.label != Group.NOT_AN_ORGANISM
     side_px = ANIMAL_CROP_PX if is_animal else OTHER_CROP_PX
     crop_rgb = reduced(crops[clearest], max_side_px=side_px)[0]
     return MoverLooks(mover, judgement, tuple(looks), crop_rgb)
+
+
+def _telling(looks: Sequence[Look]) -> list[Look]:
+    """Give the looks that show something alive, or all where none does."""
+    alive = [look for look in looks if look.scores.p_groups[NOT_AN_ORGANISM] < EMPTY_PLACE_P]
+    return alive or list(looks)
 
 
 def _judged(looks: Sequence[Look], rules: Rules) -> Judgement:
@@ -152,40 +165,59 @@ def follow(pairs: Sequence[PairLooks], *, max_gap_photos: int, rules: Rules) -> 
         matrices=[pair.matrix for pair in pairs],
         max_gap_photos=max_gap_photos,
     )
-    members: dict[int, list[MoverLooks]] = defaultdict(list)
-    for pair, movers in zip(pairs, linked, strict=True):
-        for item, mover in zip(pair.movers, movers, strict=True):
-            members[mover.track].append(item)
-    tracks: list[tuple[int, TrackResult]] = []
-    for link, items in members.items():
-        track = _track(items, rules)
-        if track.judgement.label != Group.NOT_AN_ORGANISM:
-            tracks.append((link, track))
-    tracks.sort(key=lambda item: worry(item[1].judgement), reverse=True)
-    numbered = {
-        link: dataclasses.replace(track, id=number)
-        for number, (link, track) in enumerate(tracks, start=1)
-    }
+    tracks = _tracks(pairs, linked, rules)
     results = tuple(
         PairResult(
             first=pair.first,
             second=pair.second,
             aligned=pair.matrix is not None,
             reason=pair.reason,
-            moved=_moved(pair.movers, [numbered.get(mover.track) for mover in movers]),
+            moved=_moved(pair.movers, [tracks.get(mover.track) for mover in movers]),
         )
         for pair, movers in zip(pairs, linked, strict=True)
     )
-    seen = _seen_by_photo(numbered.values())
+    seen: dict[str, list[tuple[str, BoxXyxy]]] = defaultdict(list)
+    for track in tracks.values():
+        for look in track.sure_looks:
+            seen[look.photo].append((track.result.judgement.label, look.box_xyxy_px))
     return Followed(
         pairs=results,
-        tracks=tuple(numbered.values()),
+        tracks=tuple(track.result for track in tracks.values()),
         at_once_max=seen_at_once(seen),
         busiest=_busiest(seen),
     )
 
 
-def _track(items: Sequence[MoverLooks], rules: Rules) -> TrackResult:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Track:
+    """A track's result, and those of its looks that by themselves speak for its label."""
+
+    result: TrackResult
+    sure_looks: tuple[Look, ...]
+
+
+def _tracks(
+    pairs: Sequence[PairLooks], linked: Sequence[Sequence[Mover]], rules: Rules
+) -> dict[int, _Track]:
+    """Give the tracks of animals by their link, numbered from 1, the most worrying first."""
+    members: dict[int, list[MoverLooks]] = defaultdict(list)
+    for pair, movers in zip(pairs, linked, strict=True):
+        for item, mover in zip(pair.movers, movers, strict=True):
+            members[mover.track].append(item)
+    tracks = [(link, _joined(items, rules)) for link, items in members.items()]
+    animals = [
+        (link, track)
+        for link, track in tracks
+        if track.result.judgement.label != Group.NOT_AN_ORGANISM
+    ]
+    animals.sort(key=lambda item: worry(item[1].result.judgement), reverse=True)
+    return {
+        link: dataclasses.replace(track, result=dataclasses.replace(track.result, id=number))
+        for number, (link, track) in enumerate(animals, start=1)
+    }
+
+
+def _joined(items: Sequence[MoverLooks], rules: Rules) -> _Track:
     """Join the movers of one track: one look a photo, the one with the stronger change."""
     by_photo: dict[str, tuple[float, Look]] = {}
     for item in items:
@@ -193,42 +225,46 @@ def _track(items: Sequence[MoverLooks], rules: Rules) -> TrackResult:
             strength, _look = by_photo.get(look.photo, (-np.inf, look))
             if item.mover.z_peak > strength:
                 by_photo[look.photo] = (item.mover.z_peak, look)
-    looks = [look for _strength, look in by_photo.values()]
+    looks = _telling([look for _strength, look in by_photo.values()])
     judgement = _judged(looks, rules)
     clearest = max(items, key=lambda i: max(_clearness(look, judgement) for look in i.looks))
-    return TrackResult(
+    result = TrackResult(
         id=0,
         sightings=tuple((look.photo, look.box_xyxy_px) for look in looks),
         judgement=judgement,
         crop_rgb=clearest.crop_rgb,
     )
+    return _Track(result, tuple(look for look in looks if _speaks_for(look, judgement)))
 
 
-def _moved(items: Sequence[MoverLooks], tracks: Sequence[TrackResult | None]) -> tuple[Moved, ...]:
+def _speaks_for(look: Look, judgement: Judgement) -> bool:
+    """Tell whether a look's likeliest group is its track's.
+
+    Where two animals met, a track may have changed from one to the other; a look that shows the other
+    is not counted for the label. With *can't tell*, every look counts.
+    """
+    if judgement.label == CANT_TELL:
+        return True
+    return GROUPS[int(look.scores.p_groups.argmax())] == judgement.label
+
+
+def _moved(items: Sequence[MoverLooks], tracks: Sequence[_Track | None]) -> tuple[Moved, ...]:
     """Give a pair's movers as results, the most worrying first.
 
     Those of a track share its clearest crop: a night has hundreds of them.
     """
     moved = [
         Moved(
-            track=0 if track is None else track.id,
+            track=0 if track is None else track.result.id,
             box_first_xyxy_px=item.mover.box_first_xyxy_px,
             box_second_xyxy_px=item.mover.box_second_xyxy_px,
             judgement=item.judgement,
             displacement_px=item.mover.displacement_px,
-            crop_rgb=item.crop_rgb if track is None else track.crop_rgb,
+            crop_rgb=item.crop_rgb if track is None else track.result.crop_rgb,
         )
         for item, track in zip(items, tracks, strict=True)
     ]
     return tuple(sorted(moved, key=lambda item: worry(item.judgement), reverse=True))
-
-
-def _seen_by_photo(tracks: Iterable[TrackResult]) -> dict[str, list[tuple[str, BoxXyxy]]]:
-    seen: dict[str, list[tuple[str, BoxXyxy]]] = defaultdict(list)
-    for track in tracks:
-        for photo, box in track.sightings:
-            seen[photo].append((track.judgement.label, box))
-    return seen
 
 
 def seen_at_once(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> dict[str, int]:
@@ -256,11 +292,23 @@ def seen_at_once(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> dict[str,
 
 
 def _n_places(boxes: Sequence[BoxXyxy]) -> int:
-    places: list[BoxXyxy] = []
+    """Count groups of boxes that are near each other, over any number of steps."""
+    groups: list[list[BoxXyxy]] = []
     for box in boxes:
-        if all(box_iou(box, place) < SAME_PLACE_IOU for place in places):
-            places.append(box)
-    return len(places)
+        near = [group for group in groups if any(_is_near(box, other) for other in group)]
+        groups = [group for group in groups if group not in near]
+        groups.append([box, *(other for group in near for other in group)])
+    return len(groups)
+
+
+def _is_near(one: BoxXyxy, other: BoxXyxy) -> bool:
+    one, other = _grown(one), _grown(other)
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+def _grown(box: BoxXyxy) -> BoxXyxy:
+    by = NEAR_SHARE * max(box[2] - box[0], box[3] - box[1])
+    return (box[0] - by, box[1] - by, box[2] + by, box[3] + by)
 
 
 def _busiest(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> str | None:

@@ -260,16 +260,48 @@ def test_seen_at_once_counts_one_photo_and_not_the_night(play) -> None:
     assert view.seen_at_once_max == {"leech-like": 2}
 
 
-def test_a_broken_track_does_not_count_one_animal_twice() -> None:
+@pytest.mark.parametrize(
+    ("places", "count"),
+    [
+        ([(10, 10, 40, 30), (14, 12, 44, 32)], 1),  # the tracks of one animal, broken
+        ([(10, 10, 60, 40), (20, 20, 28, 26)], 1),  # a part inside the whole
+        ([(10, 10, 23, 34), (24, 34, 43, 39)], 1),  # two ends of one animal
+        ([(10, 10, 30, 20), (38, 10, 58, 20), (66, 10, 86, 20)], 1),  # a chain of pieces
+        ([(10, 10, 30, 20), (66, 10, 86, 20), (38, 10, 58, 20)], 1),  # its middle found last
+        ([(10, 10, 40, 30), (100, 10, 130, 30)], 2),  # two animals
+        ([(10, 10, 40, 30), (100, 10, 130, 30), (200, 10, 230, 30)], 3),
+    ],
+)
+def test_pieces_of_one_animal_do_not_raise_the_lower_bound(
+    places: list[BoxXyxy], count: int
+) -> None:
+    assert seen_at_once({"a": [("leech-like", box) for box in places]}) == {"leech-like": count}
+
+
+def test_labels_are_counted_apart_and_photos_are_not_added_up() -> None:
     box = (10.0, 10.0, 40.0, 30.0)
-    near = (14.0, 12.0, 44.0, 32.0)
     far = (100.0, 10.0, 130.0, 30.0)
-    assert seen_at_once({"a": [("leech-like", box), ("leech-like", near)]}) == {"leech-like": 1}
-    assert seen_at_once({"a": [("leech-like", box), ("leech-like", far)]}) == {"leech-like": 2}
-    assert seen_at_once({"a": [("leech-like", box), ("harmless", near)]}) == {
-        "leech-like": 1,
-        "harmless": 1,
-    }
+    seen = {"a": [("leech-like", box), ("harmless", box)], "b": [("leech-like", far)]}
+    assert seen_at_once(seen) == {"leech-like": 1, "harmless": 1}
+    assert seen_at_once({"a": [("not-an-organism", box)]}) == {}
+
+
+def test_the_place_an_animal_left_is_no_evidence_about_it(play) -> None:
+    """The leech is painted on the first photo only; the box on the second shows bare ground."""
+
+    class Ghost(Script):
+        def photo(self, rank: int) -> Photo:
+            photo = super().photo(rank)
+            if rank == 1:
+                photo.rgb[20:40, 20:90] = 10 * (FINE_NAMES.index("plant-or-debris") + 1)
+            return photo
+
+    boxes = {0: (20.0, 20.0, 60.0, 40.0), 1: (22.0, 20.0, 62.0, 40.0)}
+    (view,) = play(Ghost(n_photos=2, animals={1: ("leech", boxes)})).views
+    (track,) = view.tracks
+    assert track.judgement.label == "leech-like"
+    assert track.judgement.confidence > 0.9
+    assert [name for name, _box in track.sightings] == ["left/000.jpg"]
 
 
 def test_the_photo_shown_is_the_one_with_the_most_leeches(play) -> None:
