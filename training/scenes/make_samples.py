@@ -46,14 +46,14 @@ class CloseUp:
 
 
 CLOSE_UPS: tuple[CloseUp, ...] = (
-    CloseUp("amber_on_the_pane", ("leech",), 5),
-    CloseUp("moss_under_a_stone", ("leech",), 12),
-    CloseUp("slate_front_pane", ("flatworm",), 5),
-    CloseUp("moss_at_feeding", ("flatworm",), 8),
-    CloseUp("amber_ramshorn", ("snail",), 10),
-    CloseUp("slate_corner", ("hydra",), 12),
-    CloseUp("amber_under_the_filter", ("bubble",), 12),
-    CloseUp("moss_gravel", ("thin-worm",), 5),
+    CloseUp("amber_on_the_pane", ("leech",), 13),
+    CloseUp("moss_between_leaves", ("leech",), 9),
+    CloseUp("slate_front_pane", ("flatworm",), 8),
+    CloseUp("slate_in_a_dish", ("flatworm",), 13),
+    CloseUp("moss_after_feeding", ("snail",), 0),
+    CloseUp("amber_back_corner", ("hydra",), 12),
+    CloseUp("moss_under_the_filter", ("bubble",), 7),
+    CloseUp("amber_at_dusk", ("thin-worm",), 12),
 )
 CLOSE_UP_SIZE = (768, 1024)
 CLOSE_UP_FILL = (0.3, 0.65)
@@ -71,7 +71,7 @@ class Night:
 
 
 NIGHTS: tuple[Night, ...] = (
-    Night((("amber_front", ("leech", "leech", "snail", "snail", "flatworm")),), 8, HandHeld(), 3),
+    Night((("amber_front", ("leech", "leech", "snail", "snail", "flatworm")),), 8, HandHeld(), 1),
     Night((("moss_side", ("flatworm", "snail", "shrimp-or-fish", "thin-worm")),), 8, TRIPOD, 4),
 )
 NIGHT_SIZE = (1200, 1600)
