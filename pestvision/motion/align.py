@@ -14,7 +14,7 @@ Following corners replaced an ECC refinement of the full model: at a width of 10
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Literal
 
@@ -39,11 +39,14 @@ MIN_CORNERS = 12  # three times the four points of a homography
 MIN_MATCHES = 16  # points that hold one model; 150 pairs of unrelated photos reached 9
 MIN_AGREEMENT = 0.2  # correlation of the two detail images; the same pairs reached 0.12
 FEW_AGREEMENT = 0.5  # asked for where fewer points hold the model; the same pairs reached 0.27
+SURE_AGREEMENT = 0.6  # above it nothing else is tried; a brick wall laid one brick off reached 0.4
+MAX_BEND = 0.4  # perspective over the frame: a camera turned by more shows another scene
 INLIER_PX = 1.5  # at the working size: following is good to 0.1, the rest is room for parallax
 STILL_PX = 0.12  # at the working size: below it a warp would blur more than it would mend
 MIN_OVERLAP = 0.5  # less than half the frame shared: the gaps would hide more than the pair shows
 SCALE_RANGE = (0.6, 1.7)  # beyond it, small animals are not the same thing to both photos
-MIN_DETAIL = 1.5  # grey levels, median over the frame's livelier tenth; sensor noise alone gives 1
+MIN_DETAIL = 1.5  # grey levels between neighbours in the livelier tenth; noise alone gives 1
+MIN_SHADING = 4.0  # grey levels, standard deviation of coarse tiles
 BLUR_RATIO = 4.0  # sharpness of one photo over the other's; hand-held pairs stay under 2
 
 Corners = tuple[tuple[float, float], ...]
@@ -137,11 +140,15 @@ class _View:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Model:
-    """A model at the working size: matrix, how many points hold it, and their median error."""
+    """A model at the working size: matrix, how many points hold it, and their median error.
+
+    `agreement`: correlation of the two photos under it, -1 to 1.
+    """
 
     matrix: F64
     n_points: int
     residual_px: float
+    agreement: float = 0.0
 
 
 def align_pair(first: U8, second: U8) -> AlignedPair | AlignmentFailed:
@@ -217,33 +224,38 @@ def valid_area(matrix: F64, height: int, width: int) -> Bool:
 
 def _camera_motion(first: _View, second: _View) -> _Model | AlignReason:
     """Find the model, or why there is none."""
-    corners = _corners(first.detail)
     if _is_flat(first) or _is_flat(second):
         return AlignReason.NO_DETAIL
+    corners = _corners(first.detail)
     guess = _shift_guess(first, second)
-    model = _follow(first, second, corners, guess) if len(corners) >= MIN_CORNERS else None
-    if not _is_believed(model, first, second):
+    best = _judged(_follow(first, second, corners, guess), first, second)
+    if best is None or best.agreement < SURE_AGREEMENT:
         start = _match_descriptors(first, second)
         if start is not None:
-            model = _follow(first, second, corners, start)
-    if not _is_believed(model, first, second):
-        model = _as_a_whole(first, second, guess)
-    if model is not None and _is_believed(model, first, second):
-        return model
-    return _why_not(first, second)
+            other = _judged(_follow(first, second, corners, start), first, second)
+            best = _better(best, other)
+    if best is None:
+        best = _judged(_as_a_whole(first, second, guess), first, second)
+    return _why_not(first, second) if best is None else best
 
 
-def _is_believed(model: _Model | None, first: _View, second: _View) -> bool:
-    """Tell whether the two photos look alike under a model that a camera can make."""
+def _better(one: _Model | None, other: _Model | None) -> _Model | None:
+    if one is None or other is None:
+        return one or other
+    return one if one.agreement >= other.agreement else other
+
+
+def _judged(model: _Model | None, first: _View, second: _View) -> _Model | None:
+    """Give the model with its agreement, or None if it is no camera's or the photos disagree."""
     if model is None:
-        return False
+        return None
     scale = float(np.sqrt(abs(np.linalg.det(model.matrix[:2, :2]))))
     bends = np.abs(model.matrix[2, :2]) * max(first.grey.shape)
-    if not SCALE_RANGE[0] < scale < SCALE_RANGE[1] or float(bends.max()) > 0.4:
-        return False
-    if model.n_points >= MIN_MATCHES:
-        return _agreement(first, second, model.matrix) >= MIN_AGREEMENT
-    return _agreement(first, second, model.matrix) >= FEW_AGREEMENT
+    if not SCALE_RANGE[0] < scale < SCALE_RANGE[1] or float(bends.max()) > MAX_BEND:
+        return None
+    agreement = _agreement(first, second, model.matrix)
+    least = MIN_AGREEMENT if model.n_points >= MIN_MATCHES else FEW_AGREEMENT
+    return replace(model, agreement=agreement) if agreement >= least else None
 
 
 def _why_not(first: _View, second: _View) -> AlignReason:
@@ -282,10 +294,11 @@ def _detail(grey: U8) -> U8:
 
 
 def _is_flat(view: _View) -> bool:
-    """Tell whether a photo holds nothing but noise, by its livelier tenth."""
+    """Tell whether a photo holds nothing but noise: no edges, and no shading either."""
     slope = cv2.morphologyEx(view.grey, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-    tiles = cv2.resize(slope, (32, 32), interpolation=cv2.INTER_AREA)
-    return float(np.quantile(tiles, 0.9)) < MIN_DETAIL
+    edges = cv2.resize(slope, (32, 32), interpolation=cv2.INTER_AREA)
+    tiles = cv2.resize(view.grey, (32, 32), interpolation=cv2.INTER_AREA)
+    return float(np.quantile(edges, 0.9)) < MIN_DETAIL and float(tiles.std()) < MIN_SHADING
 
 
 def _sharpness(view: _View) -> float:
@@ -326,6 +339,8 @@ def _corners(detail: U8) -> F32:
 
 def _follow(first: _View, second: _View, corners: F32, start: F64) -> _Model | None:
     """Follow corners into the second photo from a first guess, twice, and fit a model to them."""
+    if len(corners) < MIN_CORNERS:
+        return None
     model: _Model | None = None
     matrix = start
     for _ in range(2):

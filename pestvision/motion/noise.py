@@ -28,11 +28,17 @@ TILES = (64, 48)  # columns, rows of the colour fit: an animal covers few of the
 ROBUST_ROUNDS = 6  # of reweighting; the fit stands still after four on drawn pairs
 USABLE_LEVELS = (6.0, 235.0)  # outside, a tile holds clipped pixels and its ratio means nothing
 CLIPPED = 250  # of 255: brighter pixels are not told apart from each other
+BLACK = 1  # of 255: the same at the dark end
 LEVEL_OFFSET = 8.0  # keeps the logarithm of dark tiles from ruling the fit
 NOISE_FLOOR = 1.2  # grey levels: rounding twice and JPEG at good quality
 N_LEVEL_BINS = 16
 SAMPLE_ROWS = 5  # a sampled row with the two rows on each side that smoothing and spread reach
+LEAST_IN_BIN = 200  # sampled pixels: a median of fewer wanders by a grey level
 MAD_TO_SIGMA = 1.4826  # of a normal distribution
+CALM_MEAN = 0.5586  # mean of the least four fifths of |x|, x standard normal: 2 (phi(0) - phi(1.2816)) / 0.8
+CALM_TENTH = (
+    1.35  # z that a tenth of the pixels exceed on a well matched pair (drawn pairs: 1.1 to 1.4)
+)
 NEAR = np.ones((3, 3), np.uint8)  # what a misplacement of under a pixel can reach
 
 
@@ -73,6 +79,7 @@ def map_change(pair: AlignedPair, *, min_length_px: float = 16.0) -> ChangeMap:
     usable = _usable(pair.valid, step, first.shape[:2])
     first, second = match_colour(first, second, usable)
     sigma, slope = estimate_noise(first, second, usable)
+    half_clipped = _half_clipped_sigma(first, second, usable)
     variance_of_level = np.square(sigma)
     variance_of_spread = np.square(slope * np.arange(256)).astype(np.float32)
     z = np.empty(first.shape[:2], np.float32)
@@ -80,9 +87,16 @@ def map_change(pair: AlignedPair, *, min_length_px: float = 16.0) -> ChangeMap:
         unexplained, spread = _unexplained(first[halo], second[halo])
         level = np.ascontiguousarray(second[halo][:, :, 1])
         variance = cv2.LUT(level, variance_of_level) + cv2.LUT(spread, variance_of_spread)
+        if half_clipped > 0:
+            variance += np.square(half_clipped) * _is_half_clipped(second[halo])
         inner = slice(rows.start - halo.start, rows.stop - halo.start)
         z[rows] = (unexplained / cv2.sqrt(variance))[inner]
     z[~usable] = 0.0
+    tenth = (
+        float(np.quantile(z[::4, ::4][usable[::4, ::4]], 0.9)) if usable[::4, ::4].any() else 0.0
+    )
+    if tenth > CALM_TENTH:
+        z *= np.float32(CALM_TENTH / tenth)
     return ChangeMap(z, first, second, usable, step)
 
 
@@ -107,7 +121,7 @@ def match_colour(first: U8, second: U8, usable: Bool) -> tuple[U8, U8]:
     """Match the second photo to the first in exposure, colour and light fall-off.
 
     The logarithm of the ratio of tile means is fitted, channel by channel, by a quadratic in place
-    and a quadratic in level, with weights that leave out tiles where something changed.
+    and by a gain, an offset and a gamma in level, with weights that leave out tiles where something changed.
 
     Parameters
     ----------
@@ -118,7 +132,7 @@ def match_colour(first: U8, second: U8, usable: Bool) -> tuple[U8, U8]:
 
     Returns
     -------
-    Both photos, (h, w, 3) uint8, clipped at the brightest level that both can show.
+    Both photos, (h, w, 3) uint8, clipped at the darkest and brightest levels that both can show.
     """
     tiles_first, tiles_second = (_tiles(photo).reshape(-1, 3) for photo in (first, second))
     inside = _tiles(usable.view(np.uint8) * np.uint8(255)).ravel() > 253
@@ -128,13 +142,19 @@ def match_colour(first: U8, second: U8, usable: Bool) -> tuple[U8, U8]:
         curve, place = _colour_fit(tiles_first[:, channel], tiles_second[:, channel], inside)
         table[:, channel] = curve
         field[:, :, channel] = place
-    cap = np.uint8(min(float(CLIPPED), float(table[CLIPPED].min())))
-    rounded = np.clip(np.rint(table), 0, 255).astype(np.uint8)
+    table = _mended(table, field, (first, second), usable)
+    cap = min(float(CLIPPED), float(table[CLIPPED].min()))
+    floor = np.minimum(table[BLACK], cap)
+    rounded = np.clip(np.rint(table), floor, cap).astype(np.uint8)
     matched: cv2.typing.MatLike = cv2.LUT(second, rounded.reshape(1, 256, 3))
     if float(np.abs(field - 1.0).max()) > 0.01:  # a smaller fall-off is under the rounding
         gain = cv2.resize(field, (first.shape[1], first.shape[0]), interpolation=cv2.INTER_LINEAR)
-        matched = cv2.multiply(matched, gain, dtype=cv2.CV_8U)
-    return np.minimum(first, cap), np.minimum(as_u8(matched), cap)
+        matched = np.minimum(as_u8(cv2.multiply(matched, gain, dtype=cv2.CV_8U)), np.uint8(cap))
+    if float(floor.max()) < 3.0:
+        return np.minimum(first, np.uint8(cap)), as_u8(matched)
+    same = np.repeat(np.arange(256.0)[:, None], 3, axis=1)
+    kept = np.clip(same, np.rint(floor), cap).astype(np.uint8).reshape(1, 256, 3)
+    return as_u8(cv2.LUT(first, kept)), as_u8(matched)
 
 
 def _tiles(photo: U8) -> F64:
@@ -176,10 +196,39 @@ def _colour_fit(first: F64, second: F64, inside: Bool) -> tuple[F32, F32]:
     return np.maximum(curve, 0.0).astype(np.float32), gains.astype(np.float32)
 
 
+def _mended(table: F32, field: F32, photos: tuple[U8, U8], usable: Bool) -> F32:
+    """Add to each channel's curve what pixels of a level are still off by: the median over them.
+
+    Tiles mix light and dark; a camera's own curve shows only in pixels.
+    """
+    first, second = photos
+    stride = max(1, int(np.sqrt(usable.size / N_SAMPLES)))
+    pick = (slice(None, None, stride), slice(None, None, stride))
+    inside = usable[pick]
+    gains = cv2.resize(field, inside.shape[::-1], interpolation=cv2.INTER_LINEAR)[inside]
+    mended = table.copy()
+    edges = np.linspace(0, 256, N_LEVEL_BINS + 1)
+    for channel in range(3):
+        level, aim = (photo[pick][:, :, channel][inside] for photo in (second, first))
+        is_open = (level > BLACK) & (level < CLIPPED) & (aim > BLACK) & (aim < CLIPPED)
+        apart = aim - table[level, channel] * gains[:, channel]
+        owner = np.where(is_open, np.digitize(level, edges) - 1, N_LEVEL_BINS)
+        chosen = [owner == index for index in range(N_LEVEL_BINS)]
+        filled = [item for item in chosen if item.sum() >= LEAST_IN_BIN]
+        if filled:
+            at = [float(level[item].mean()) for item in filled]
+            off = [float(np.median(apart[item])) for item in filled]
+            mended[:, channel] += np.interp(np.arange(256), at, off)
+    return np.clip(mended, 0, 255)
+
+
 def _tone(level: F64) -> F64:
-    """Give the three terms of level: a gain, a slope (gamma), a bend."""
-    depth = np.log((level + LEVEL_OFFSET) / (128.0 + LEVEL_OFFSET))
-    return np.stack([np.ones_like(depth), depth, np.square(depth)], axis=1)
+    """Give the three terms of level: a gain, an offset (which fades with light), a gamma.
+
+    None of them bends where the levels run out, so that what lies beyond the tiles' range is safe.
+    """
+    gain = np.ones_like(level)
+    return np.stack([gain, 16.0 / (level + 16.0), np.log((level + 16.0) / 144.0)], axis=1)
 
 
 def _unexplained(first: U8, second: U8) -> tuple[F32, U8]:
@@ -190,16 +239,47 @@ def _unexplained(first: U8, second: U8) -> tuple[F32, U8]:
     directions and of the channels counts.
     """
     first, second = (as_u8(cv2.GaussianBlur(photo, (3, 3), 0)) for photo in (first, second))
-    low = (cv2.erode(first, NEAR), cv2.erode(second, NEAR))
-    high = (cv2.dilate(first, NEAR), cv2.dilate(second, NEAR))
+    low, high = _neighbours(first)
+    low_second, high_second = _neighbours(second)
     change = cv2.max(
-        cv2.max(cv2.subtract(first, high[1]), cv2.subtract(low[1], first)),
-        cv2.max(cv2.subtract(second, high[0]), cv2.subtract(low[0], second)),
+        cv2.max(cv2.subtract(first, high_second), cv2.subtract(low_second, first)),
+        cv2.max(cv2.subtract(second, high), cv2.subtract(low, second)),
     )
-    spread = cv2.max(cv2.subtract(high[0], low[0]), cv2.subtract(high[1], low[1]))
-    return as_f32(cv2.blur(_largest_channel(change).astype(np.float32), (3, 3))), _largest_channel(
-        spread
-    )
+    spread = cv2.max(cv2.subtract(high, low), cv2.subtract(high_second, low_second))
+    smooth = cv2.blur(_largest_channel(change).astype(np.float32), (3, 3))
+    return as_f32(smooth), _largest_channel(spread)
+
+
+def _is_half_clipped(photo: U8) -> Bool:
+    """Mark pixels with one channel clipped and another not: their colour is no measure any more."""
+    red, green, blue = cv2.split(photo)
+    high = cv2.max(cv2.max(red, green), blue)
+    low = cv2.min(cv2.min(red, green), blue)
+    top = int(photo.max())
+    return np.asarray((high >= top - 1) & (low < top - 3))
+
+
+def _half_clipped_sigma(first: U8, second: U8, usable: Bool) -> float:
+    """Give the standard deviation about zero of the difference where one channel is clipped."""
+    pick = (slice(None, None, 5), slice(None, None, 5))
+    one, other = np.ascontiguousarray(first[pick]), np.ascontiguousarray(second[pick])
+    chosen = _is_half_clipped(other) & usable[pick]
+    if chosen.sum() < 50:
+        return 0.0
+    apart = np.abs(np.subtract(one[chosen], other[chosen], dtype=np.float32)).max(axis=1)
+    return float(MAD_TO_SIGMA * np.median(apart))
+
+
+def unexplained_by(photo: U8, other: U8) -> F32:
+    """Give what of a photo, (h, w, 3) uint8, no neighbouring pixel of the other explains: (h, w)."""
+    low, high = _neighbours(as_u8(cv2.GaussianBlur(other, (3, 3), 0)))
+    smooth = cv2.GaussianBlur(photo, (3, 3), 0)
+    change = cv2.max(cv2.subtract(smooth, high), cv2.subtract(low, smooth))
+    return _largest_channel(change).astype(np.float32)
+
+
+def _neighbours(photo: U8) -> tuple[U8, U8]:
+    return as_u8(cv2.erode(photo, NEAR)), as_u8(cv2.dilate(photo, NEAR))
 
 
 def _largest_channel(rgb: cv2.typing.MatLike) -> U8:
@@ -221,7 +301,7 @@ def estimate_noise(first: U8, second: U8, usable: Bool) -> tuple[F32, float]:
     -------
     sigma
         (256,) float32: standard deviation of the difference, by green level, in grey levels, from
-        the median absolute deviation of calm pixels.
+        the calmest four fifths of the pixels on even ground.
     slope
         Further standard deviation for each grey level of spread about a pixel, from steep pixels.
     """
@@ -249,7 +329,7 @@ def _noise_model(difference: F32, level: U8, steepness: F32) -> tuple[F32, float
     centres, sigmas = [], []
     for low in np.linspace(0, 256, N_LEVEL_BINS, endpoint=False):
         chosen = calm & (level >= low) & (level < low + 256 / N_LEVEL_BINS)
-        if chosen.sum() >= 200:
+        if chosen.sum() >= LEAST_IN_BIN:
             centres.append(float(low) + 128 / N_LEVEL_BINS)
             sigmas.append(_sigma(difference[chosen]))
     if not centres:
@@ -263,9 +343,13 @@ def _noise_model(difference: F32, level: U8, steepness: F32) -> tuple[F32, float
 
 
 def _sigma(difference: F32) -> float:
-    """Give the largest channel's robust standard deviation of (N, 3) differences."""
-    centred = np.abs(difference - np.median(difference, axis=0))
-    return float(MAD_TO_SIGMA * np.median(centred, axis=0).max())
+    """Give the largest channel's robust standard deviation of (N, 3) differences.
+
+    The mean of the calmest four fifths, not a median: whole grey levels would make it jump.
+    """
+    centred = np.sort(np.abs(difference - difference.mean(axis=0)), axis=0)
+    calm = centred[: max(1, len(centred) * 4 // 5)]
+    return float(calm.mean(axis=0).max() / CALM_MEAN)
 
 
 def _reduced(rgb: U8, step: int) -> U8:
