@@ -29,11 +29,11 @@ night of 12-megapixel photos peaks at: memory does not follow the number of phot
 
 OTHER_CROP_PX = 64  # of one judged not an organism: many a night, and all are kept
 
-NEAR_SHARE = 0.25
+NEAR_SHARE = 0.5
 """Boxes on one photo that touch once each is grown by this share of its long side are counted as one
-animal. A broken track, or an animal whose ends moved and whose middle did not, shows as pieces with
-gaps of up to a fifth of its length (drawn nights); they must not raise a count that is called a lower
-bound. Two animals side by side are then one, and the bound still holds."""
+animal. A broken track, or an animal whose ends moved and whose middle did not, shows as pieces; on
+drawn nights they lay up to 0.6 of the animal's length apart. They must not raise a count that is
+called a lower bound. Two animals within a length of each other are then one, and the bound holds."""
 
 EMPTY_PLACE_P = 0.5
 """Probability of *not an organism* from which a look shows an empty place. What changed may be the
@@ -273,7 +273,7 @@ def seen_at_once(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> dict[str,
     Parameters
     ----------
     seen
-        Labels and boxes by photo. Boxes of one label in the same place count once.
+        Labels and boxes by photo. Boxes of one label near each other count once.
 
     Returns
     -------
@@ -281,24 +281,26 @@ def seen_at_once(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> dict[str,
         By label in the order of `LABELS`, without those not seen and without *not an organism*.
     """
     most = {
-        label: max(
-            (_n_places([box for of, box in found if of == label]) for found in seen.values()),
-            default=0,
-        )
+        label: max((_n_places(label, found) for found in seen.values()), default=0)
         for label in LABELS
         if label != Group.NOT_AN_ORGANISM
     }
     return {str(label): count for label, count in most.items() if count}
 
 
-def _n_places(boxes: Sequence[BoxXyxy]) -> int:
-    """Count groups of boxes that are near each other, over any number of steps."""
-    groups: list[list[BoxXyxy]] = []
-    for box in boxes:
-        near = [group for group in groups if any(_is_near(box, other) for other in group)]
+def _n_places(label: str, found: Sequence[tuple[str, BoxXyxy]]) -> int:
+    """Count groups of boxes near each other, over any number of steps, that hold the label.
+
+    What cannot be told may be a piece between two others: it joins them, and is not counted itself.
+    """
+    groups: list[list[tuple[str, BoxXyxy]]] = []
+    for of, box in found:
+        if of not in {label, CANT_TELL}:
+            continue
+        near = [group for group in groups if any(_is_near(box, other) for _of, other in group)]
         groups = [group for group in groups if group not in near]
-        groups.append([box, *(other for group in near for other in group)])
-    return len(groups)
+        groups.append([(of, box), *(item for group in near for item in group)])
+    return sum(any(of == label for of, _box in group) for group in groups)
 
 
 def _is_near(one: BoxXyxy, other: BoxXyxy) -> bool:

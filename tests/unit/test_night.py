@@ -286,6 +286,19 @@ def test_labels_are_counted_apart_and_photos_are_not_added_up() -> None:
     assert seen_at_once({"a": [("not-an-organism", box)]}) == {}
 
 
+def test_a_piece_that_cannot_be_told_joins_the_two_it_lies_between() -> None:
+    one, between, other = (
+        (10.0, 10.0, 30.0, 30.0),
+        (45.0, 10.0, 60.0, 30.0),
+        (75.0, 10.0, 95.0, 30.0),
+    )
+    apart = [("leech-like", one), ("leech-like", other)]
+    assert seen_at_once({"a": apart}) == {"leech-like": 2}
+    joined = {"a": [*apart, ("cant-tell", between)]}
+    assert seen_at_once(joined) == {"leech-like": 1, "cant-tell": 1}
+    assert seen_at_once({"a": [*apart, ("harmless", between)]}) == {"leech-like": 2, "harmless": 1}
+
+
 def test_the_place_an_animal_left_is_no_evidence_about_it(play) -> None:
     """The leech is painted on the first photo only; the box on the second shows bare ground."""
 
