@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import socket
 import sys
 import tempfile
 import threading
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from pestvision.errors import ConfigError, OutputError
 from pestvision.settings import Settings
 from pestvision.web import words
+from pestvision.web.guard import OwnOnly
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -105,6 +107,7 @@ def switches(settings: Settings, work_folder: Path) -> dict[str, Any]:
     Each is passed in full: environment variables can change those that are left out.
     """
     import gradio as gr
+    from starlette.middleware import Middleware
 
     system_fonts = ["system-ui", "-apple-system", "Segoe UI", "sans-serif"]
     theme = gr.themes.Default(
@@ -148,6 +151,7 @@ def switches(settings: Settings, work_folder: Path) -> dict[str, Any]:
         "mcp_server": False,
         "pwa": False,
         "num_workers": 0,
+        "app_kwargs": {"middleware": [Middleware(OwnOnly)]},
         "footer_links": [],
         "root_path": "",
         "theme": theme,
@@ -226,6 +230,8 @@ def start_page(
         from pestvision.organisms.classify import Classifier
 
         classifier_source = Classifier.load
+    if port is not None:
+        _require_free(port)
     app = build_app(
         settings,
         classifier_source,
@@ -243,8 +249,7 @@ def start_page(
     try:
         app.launch(server_port=port, **options)
     except OSError as error:
-        message = words.NO_PORT if port is None else words.PORT_TAKEN.format(port=port)
-        raise ConfigError(message, advice=words.PORT_ADVICE) from error
+        raise ConfigError(words.NO_PORT, advice=words.PORT_ADVICE) from error
     return app
 
 
@@ -289,6 +294,16 @@ def _reach_loopback_directly() -> None:
 def _require_port(port: int | None) -> None:
     if port is not None and not 1024 <= port <= 65535:
         raise ConfigError(words.BAD_PORT.format(port=port), advice=words.PORT_ADVICE)
+
+
+def _require_free(port: int) -> None:
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((LOOPBACK, port))
+        except OSError as error:
+            message = words.PORT_TAKEN.format(port=port)
+            raise ConfigError(message, advice=words.PORT_ADVICE) from error
 
 
 def _require_password(password: str | None) -> None:

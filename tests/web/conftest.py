@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -20,6 +21,25 @@ from pestvision.web import handlers
 def _hand_made_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(handlers, "check_photo", fake_check)
     monkeypatch.setattr(handlers, "scan_night", fake_scan)
+
+
+@pytest.fixture
+def _loops_closed(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Close the event loops that the toolkit makes for its locks, and never closes itself."""
+    made: list[asyncio.AbstractEventLoop] = []
+    make = asyncio.new_event_loop
+
+    def making() -> asyncio.AbstractEventLoop:
+        loop = make()
+        made.append(loop)
+        return loop
+
+    monkeypatch.setattr(asyncio, "new_event_loop", making)
+    yield
+    for loop in made:
+        if not loop.is_running():
+            loop.close()
+    asyncio.set_event_loop(None)
 
 
 @pytest.fixture
@@ -60,7 +80,7 @@ class RunningPage:
 
 
 @pytest.fixture
-def serve(tmp_path: Path) -> Iterator[Callable[..., RunningPage]]:
+def serve(tmp_path: Path, _loops_closed: None) -> Iterator[Callable[..., RunningPage]]:
     """Start a page as `run_page` does, with hand-made answers; stopped after the test."""
     from pestvision.web.app import start_page
 

@@ -100,7 +100,13 @@ def test_what_cannot_be_told_names_the_closest_answer_without_claiming_it() -> N
 
 @pytest.mark.parametrize(
     ("probability", "said"),
-    [(0.874, "87 %"), (0.996, "over 99 %"), (1.0, "over 99 %"), (0.004, "under 1 %"), (0.5, "50 %")],
+    [
+        (0.874, "87 %"),
+        (0.996, "over 99 %"),
+        (1.0, "over 99 %"),
+        (0.004, "under 1 %"),
+        (0.5, "50 %"),
+    ],
 )
 def test_a_probability_never_claims_certainty(probability: float, said: str) -> None:
     assert words.per_cent(probability) == said
