@@ -11,7 +11,7 @@ from pestvision.arrays import F32, U8, as_rgb, as_u8
 from pestvision.errors import ShapeError
 from training.scenes.camera import draw_camera, metered, photograph
 from training.scenes.grounds import draw_ground, draw_view, draw_weather
-from training.scenes.light import Placed, blend, draw_light, inside, mask_in, place, rotation
+from training.scenes.light import Light, Placed, blend, draw_light, inside, mask_in, place, rotation
 from training.scenes.organisms import new_animal
 from training.scenes.paint import f32
 from training.scenes.records import DrawnCrop, DrawnObject, DrawnPhoto, Pose
@@ -24,6 +24,9 @@ CROP_FILL = (0.45, 0.85)
 
 _LEAST_CONTRAST = 0.05  # of 1: unlit, from its ground; fainter is seen by nobody after the camera
 _TRIES = 4  # individuals tried on one ground; the last is taken as it is
+
+_BYSTANDER_SHARE = 0.2  # crops with something else at their edge
+_BYSTANDERS = ("plant-or-debris", "bubble", "snail", "mark-on-glass", "small-crustacean")
 
 _SMALL_SHARE = 0.45  # crops that were small before they were enlarged, as a far animal's are
 _SMALLEST_PX = 30  # 16 px animals, the smallest looked for, fill about half of such a crop
@@ -60,6 +63,8 @@ def draw_crop(
     weather, light = draw_weather(rng, size), draw_light(rng)
     picture = draw_ground(rng, size) if ground is None else _as_ground(ground, size)
     level = 1.0 if ground is None else _brightness(picture)
+    if rng.random() < _BYSTANDER_SHARE:
+        _bystander(rng, picture, light)
     target = float(rng.uniform(*CROP_FILL)) * size_px
     middle = _middle(rng, size_px, target)
     for _ in range(_TRIES):
@@ -84,6 +89,17 @@ def draw_crop(
         pose=pose,
         length_px=body.length_units * scale,
     )
+
+
+def _bystander(rng: np.random.Generator, picture: F32, light: Light) -> None:
+    """Let something reach into the picture from its edge, as in crops from a busy tank."""
+    animal = new_animal(rng, str(rng.choice(_BYSTANDERS)))
+    pose = animal.kind.pose(rng)
+    side = picture.shape[0]
+    long = float(rng.uniform(0.15, 0.5)) * side
+    along, edge = float(rng.uniform(0, side)), float(rng.choice([0.0, side]))
+    at = (along, edge) if rng.random() < 0.5 else (edge, along)
+    blend(picture, fitted(animal.paint(pose, long), pose.heading_deg, long, at), light)
 
 
 def _stands_out(picture: F32, placed: Placed) -> float:

@@ -17,7 +17,7 @@ from training.scenes.paint import f32, soften, spread, tinted, vary
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pestvision.arrays import F32, U8
+    from pestvision.arrays import F32
     from training.scenes.paint import Colour
 
 Size = tuple[int, int]
@@ -99,10 +99,7 @@ def planted(rng: np.random.Generator, size: Size) -> F32:
     longer = max(size)
     for layer in range(3):
         tone = np.asarray(vary(rng, (0.25, 0.42, 0.14), 0.3)) * (0.35 + 0.32 * layer)
-        canvas = np.zeros(size, np.uint8)
-        for _ in range(int(rng.integers(5, 16))):
-            _leaf(rng, canvas, longer)
-        cover = f32(canvas / np.float32(255))
+        cover = _leaves(rng, size, int(rng.integers(5, 16)), longer)
         soft = (2 - layer) * longer / 220 * float(rng.uniform(0.3, 1.5))
         if soft > 0.4:
             cover = soften(cover, soft)
@@ -111,18 +108,25 @@ def planted(rng: np.random.Generator, size: Size) -> F32:
     return f32(picture)
 
 
-def _leaf(rng: np.random.Generator, canvas: U8, longer: int) -> None:
-    rows, columns = canvas.shape
-    x, y = float(rng.uniform(0, columns)), float(rng.uniform(0, rows))
-    long, wide = longer * float(rng.uniform(0.06, 0.35)), longer * float(rng.uniform(0.006, 0.05))
-    angle, bend = float(rng.uniform(0, np.pi)), float(rng.uniform(-0.8, 0.8))
-    s = np.linspace(-1, 1, 9)
-    turn = angle + bend * s
-    spine = np.column_stack([x + long * s * np.cos(turn), y + long * s * np.sin(turn)])
-    side = np.column_stack([-np.sin(turn), np.cos(turn)]) * (wide * (1 - s**2) + 0.5)[:, None]
-    outline = np.vstack([spine + side, (spine - side)[::-1]])
-    level = int(rng.integers(120, 256))
-    cv2.fillPoly(canvas, [np.round(outline * 16).astype(np.int32)], level, cv2.LINE_AA, 4)
+_LEAF_S = np.linspace(-1, 1, 9)
+
+
+def _leaves(rng: np.random.Generator, size: Size, count: int, longer: int) -> F32:
+    """Cover of `count` bent leaves anywhere, some fainter than others."""
+    canvas = np.zeros(size, np.uint8)
+    place = rng.uniform((0, 0), (size[1], size[0]), (count, 2))[:, None, :]
+    long = (longer * rng.uniform(0.06, 0.35, count))[:, None, None]
+    wide = (longer * rng.uniform(0.006, 0.05, count))[:, None, None]
+    turn = rng.uniform(0, np.pi, (count, 1)) + rng.uniform(-0.8, 0.8, (count, 1)) * _LEAF_S
+    toward = np.stack([np.cos(turn), np.sin(turn)], axis=2)
+    spine = place + long * _LEAF_S[None, :, None] * toward
+    side = toward[..., ::-1] * np.array([-1.0, 1.0])
+    side = side * (wide * (1 - _LEAF_S**2)[None, :, None] + 0.5)
+    outlines = np.concatenate([spine + side, (spine - side)[:, ::-1]], axis=1)
+    levels = rng.integers(120, 256, count).tolist()
+    for outline, level in zip(np.round(outlines * 16).astype(np.int32), levels, strict=True):
+        cv2.fillPoly(canvas, [outline], level, cv2.LINE_AA, 4)
+    return f32(canvas / np.float32(255))
 
 
 def dish(rng: np.random.Generator, size: Size) -> F32:
@@ -203,12 +207,10 @@ def draw_view(rng: np.random.Generator, size: Size) -> F32:
     if rng.random() < 0.7:
         _over(picture, wood(rng, size), _lump(rng, size))
     for _ in range(int(rng.integers(1, 4))):
-        cover = np.zeros(size, np.uint8)
-        for _ in range(int(rng.integers(6, 22))):
-            _leaf(rng, cover, int(0.7 * max(size)))
+        cover = _leaves(rng, size, int(rng.integers(6, 22)), int(0.7 * max(size)))
         tone = vary(rng, (0.25, 0.40, 0.14), 0.35)
         shade = np.clip(0.9 + 0.25 * clouds(rng, size, 24.0, 2), 0.4, 1.4)
-        soft = soften(f32(cover / np.float32(255)), float(rng.uniform(0.5, 3.0)))
+        soft = soften(cover, float(rng.uniform(0.5, 3.0)))
         _over(picture, tinted(f32(shade), tone), soft)
     top = rows * float(rng.uniform(0.72, 0.95))
     edge = top + rows * 0.02 * clouds(rng, (8, columns), 6.0, 3)[4]
@@ -231,12 +233,11 @@ def _over(picture: F32, other: F32, cover: F32) -> None:
 def _lump(rng: np.random.Generator, size: Size) -> F32:
     """Outline a piece of wood or stone that rises from the bottom."""
     rows, columns = size
-    heights = np.interp(
-        np.arange(columns), np.linspace(0, columns, 12), rng.uniform(0.2, 1.0, 12) ** 2
-    )
-    middle, wide = float(rng.uniform(0.1, 0.9)) * columns, float(rng.uniform(0.12, 0.4)) * columns
-    hump = np.exp(-(((np.arange(columns) - middle) / wide) ** 2))
-    crest = rows * (1.05 - 0.8 * heights * hump)
+    x = np.arange(columns)
+    middle, wide = float(rng.uniform(0.1, 0.9)) * columns, float(rng.uniform(0.1, 0.35)) * columns
+    hump = np.exp(-((np.abs(x - middle) / wide) ** float(rng.uniform(2.0, 5.0))))
+    rough = clouds(rng, (8, columns), float(rng.uniform(5, 14)), 3)[4]
+    crest = rows * (1.03 - float(rng.uniform(0.2, 0.65)) * hump * (1 + 0.16 * rough))
     return f32(np.clip((np.arange(rows)[:, None] - crest) / 2, 0, 1))
 
 

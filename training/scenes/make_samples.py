@@ -52,7 +52,7 @@ CLOSE_UPS: tuple[CloseUp, ...] = (
     CloseUp("slate_in_a_dish", ("flatworm",), 13),
     CloseUp("moss_after_feeding", ("snail",), 0),
     CloseUp("amber_back_corner", ("hydra",), 12),
-    CloseUp("moss_under_the_filter", ("bubble",), 7),
+    CloseUp("moss_under_the_filter", ("bubble",), 9),
     CloseUp("amber_at_dusk", ("thin-worm",), 12),
 )
 CLOSE_UP_SIZE = (768, 1024)
@@ -71,8 +71,8 @@ class Night:
 
 
 NIGHTS: tuple[Night, ...] = (
-    Night((("amber_front", ("leech", "leech", "snail", "snail", "flatworm")),), 8, HandHeld(), 1),
-    Night((("moss_side", ("flatworm", "snail", "shrimp-or-fish", "thin-worm")),), 8, TRIPOD, 4),
+    Night((("amber_front", ("leech", "leech", "snail", "snail", "flatworm")),), 8, HandHeld(), 4),
+    Night((("moss_side", ("flatworm", "snail", "shrimp-or-fish", "thin-worm")),), 8, TRIPOD, 7),
 )
 NIGHT_SIZE = (1200, 1600)
 

@@ -36,7 +36,8 @@ NIGHT_START = datetime(2025, 11, 14, 22, 3, 20, 250_000)  # noqa: DTZ001 - a cam
 
 _STAY_SHARE = 0.3  # of the animals, between two photos
 _LEAVE_SHARE = 0.08
-_LEAST_CONTRAST = 14.0  # of 255: these are to be seen by a person
+_LEAST_CONTRAST = 26.0  # of 255: these are to be seen by a person at a glance
+_TRIES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,7 @@ def _one_view(
     photos = []
     for index in range(n):
         if index:
-            _live(rng, residents, size)
+            _live(rng, stage, residents)
         matrix = draw_matrix(rng, half, height_px=size[0], width_px=size[1])
         first = matrix if first is None else first
         seen = _photo(rng, stage, residents, matrix, camera=strayed(rng, camera, half))
@@ -154,24 +155,31 @@ def _settle(
     for track, fine in enumerate(fines):
         length = float(np.exp(rng.uniform(*np.log(plan.length_px))))
         others = [Actor(one.state) for one in residents]
-        tries = [draw_state(rng, stage, fine, length_px=length, others=others) for _ in range(6)]
-        plain = [stands_out(stage, state) for state in tries]
-        good = [i for i, value in enumerate(plain) if value >= _LEAST_CONTRAST]
-        chosen = good[0] if good else int(np.argmax(plain))
-        residents.append(
-            _Resident(track=track, state=tries[chosen], is_out=bool(rng.random() < 0.8))
-        )
+        tries = [
+            draw_state(rng, stage, fine, length_px=length, others=others) for _ in range(_TRIES)
+        ]
+        is_out = bool(rng.random() < 0.8)
+        residents.append(_Resident(track=track, state=_plainest(stage, tries), is_out=is_out))
     return residents
 
 
-def _live(rng: np.random.Generator, residents: list[_Resident], size: tuple[int, int]) -> None:
+def _plainest(stage: Stage, tries: Sequence[State]) -> State:
+    """Give the first state that is seen at a glance, else the one seen best."""
+    plain = [stands_out(stage, state) for state in tries]
+    good = [index for index, value in enumerate(plain) if value >= _LEAST_CONTRAST]
+    return tries[good[0] if good else int(np.argmax(plain))]
+
+
+def _live(rng: np.random.Generator, stage: Stage, residents: list[_Resident]) -> None:
+    """Let everybody stay, move to where it can be seen, go away or come back."""
     for one in residents:
         if one.is_out and rng.random() < _LEAVE_SHARE:
             one.is_out = False
         elif not one.is_out:
             one.is_out = bool(rng.random() < 0.5)
         if rng.random() >= _STAY_SHARE:
-            one.state = moved(rng, one.state, size=size)
+            tries = [moved(rng, one.state, size=stage.size) for _ in range(_TRIES // 2)]
+            one.state = _plainest(stage, tries)
 
 
 def _photo(

@@ -235,9 +235,8 @@ def paint_limpet(rng: np.random.Generator, _pose: Pose, px_per_unit: float) -> B
     # Distance from the tip over the distance of the rim in that direction: 0 at the tip, 1 there.
     level = np.clip(_cone_level(x, y, tip, b), 0, 1)
     height = (1 - level**1.3) * 0.24 * px_per_unit
-    rings = 1 - rng.uniform(0.05, 0.25) * (
-        0.5 + 0.5 * np.cos(2 * np.pi * level * rng.uniform(6, 14))
-    )
+    uneven = level**0.8 * rng.uniform(6, 14)
+    rings = 1 - rng.uniform(0.02, 0.14) * (0.5 + 0.5 * np.cos(2 * np.pi * uneven))
     grain = (0.86 + 0.28 * mottle(rng, sheet.shape, 14)) * rings
     opacity = float(rng.uniform(0.6, 1.0))
     sheet.lay(cover, tinted(grain, base), opacity=opacity, height=f32(height))
