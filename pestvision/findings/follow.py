@@ -281,17 +281,17 @@ def seen_at_once(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> dict[str,
         By label in the order of `LABELS`, without those not seen and without *not an organism*.
     """
     most = {
-        label: max((_n_places(label, found) for found in seen.values()), default=0)
+        label: max((count_places(label, found) for found in seen.values()), default=0)
         for label in LABELS
         if label != Group.NOT_AN_ORGANISM
     }
     return {str(label): count for label, count in most.items() if count}
 
 
-def _n_places(label: str, found: Sequence[tuple[str, BoxXyxy]]) -> int:
-    """Count groups of boxes near each other, over any number of steps, that hold the label.
+def count_places(label: str, found: Sequence[tuple[str, BoxXyxy]]) -> int:
+    """Count the places on one photo where a label was seen: a lower bound of how many there are.
 
-    What cannot be told may be a piece between two others: it joins them, and is not counted itself.
+    Boxes near each other, over any number of steps, are one place. What cannot be told may be a piece between two others: it joins them, and is not counted itself.
     """
     groups: list[list[tuple[str, BoxXyxy]]] = []
     for of, box in found:

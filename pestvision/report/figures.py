@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from PIL import Image
 
 from pestvision.arrays import as_rgb
+from pestvision.findings.follow import count_places
 from pestvision.organisms.classes import GROUP_NAMES
 from pestvision.report.order import ANIMAL_LABELS
 
@@ -193,18 +194,22 @@ def _overlap(one: BoxXyxy, other: BoxXyxy) -> bool:
 
 
 def counts_by_photo(view: ViewResult) -> dict[str, tuple[int, ...]]:
-    """Count the tracks of each label seen on each photo, for the labels that were seen at all."""
-    counts: dict[str, tuple[int, ...]] = {}
-    for label in ANIMAL_LABELS:
-        names = [
-            name
-            for track in view.tracks
-            if track.judgement.label == label
-            for name in {name for name, _box in track.sightings}
-        ]
-        if names:
-            counts[label] = tuple(names.count(photo) for photo in view.photos)
-    return counts
+    """Count what was seen of each label on each photo, for the labels that were seen at all.
+
+    Counted as `seen_at_once_max` is, and never above it: pieces of one animal are one.
+    """
+    seen: dict[str, list[tuple[str, BoxXyxy]]] = {photo: [] for photo in view.photos}
+    for track in view.tracks:
+        for photo, box in track.sightings:
+            seen[photo].append((track.judgement.label, box))
+    counts = {
+        label: tuple(
+            min(count_places(label, found), view.seen_at_once_max.get(label, 0))
+            for found in seen.values()
+        )
+        for label in ANIMAL_LABELS
+    }
+    return {label: row for label, row in counts.items() if any(row)}
 
 
 def time_line(view: ViewResult) -> TimeLine | None:

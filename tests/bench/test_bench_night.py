@@ -14,6 +14,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from pestvision.errors import WeightsError
+from pestvision.organisms.weights import find_models
+
 if TYPE_CHECKING:
     from pytest_benchmark.fixture import BenchmarkFixture
 
@@ -77,6 +80,14 @@ def nights(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Path]:
     return folders
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _weights() -> None:
+    try:
+        find_models()
+    except WeightsError as error:
+        pytest.skip(error.sentence())
+
+
 def scan_apart(folder: Path) -> dict[str, Any]:
     """Scan a folder in a fresh interpreter, and give what it measured of itself."""
     done = subprocess.run(
@@ -98,6 +109,7 @@ def test_sixty_photos_take_no_more_memory_than_twenty(
         many=many,
         growth=round(growth, 4),
         photo_over_decode=round(many["photo_s"] / many["decode_s"], 2),
+        photo_over_decode_cpu=round(many["photo_cpu_s"] / many["decode_cpu_s"], 2),
     )
     assert many["n_photos"] == 60
     assert few["n_aligned"] == 19

@@ -66,7 +66,7 @@ def crop(side_px: int = 160) -> np.ndarray:
 
 def track(number: int, label: str, first: int = 0, last: int = N_PHOTOS) -> TrackResult:
     boxes = [
-        (PHOTOS[k], (40.0 * k, 60.0 * number, 40.0 * k + 50, 60.0 * number + 30))
+        (PHOTOS[k], (40.0 * k, 110.0 * number, 40.0 * k + 50, 110.0 * number + 30))
         for k in range(first, last)
     ]
     return TrackResult(number, tuple(boxes), JUDGED[label], crop())
@@ -304,6 +304,16 @@ def test_bars_of_the_time_line_stand_at_their_photos_and_count_them() -> None:
     assert line.unseen == ((line.photos_x[2], line.photos_x[3] - line.photos_x[2]),)
 
 
+def test_the_time_line_never_shows_more_at_once_than_the_answer_says() -> None:
+    pieces = tuple(
+        dataclasses.replace(track(number, "harmless"), id=number) for number in (1, 1, 1, 3)
+    )
+    view = dataclasses.replace(night_view("harmless", "harmless"), tracks=pieces)
+    assert figures.counts_by_photo(view) == {"harmless": (2,) * N_PHOTOS}  # three lie on one place
+    capped = dataclasses.replace(view, seen_at_once_max={"harmless": 1})
+    assert figures.counts_by_photo(capped) == {"harmless": (1,) * N_PHOTOS}
+
+
 def test_the_time_line_keeps_the_distances_of_the_clock_and_round_times() -> None:
     taken = [START.isoformat(), (START + timedelta(minutes=30)).isoformat()]
     taken += [(START + timedelta(minutes=30, hours=k)).isoformat() for k in range(1, 7)]
@@ -382,7 +392,7 @@ def test_the_spreadsheet_has_one_row_for_every_sighting() -> None:
     first = rows[0]
     assert (first["view"], first["label"], first["number"]) == ("left", "leech-like", "2")
     assert (first["photo"], first["taken"]) == (PHOTOS[0], TAKEN[0])
-    assert [float(first[key]) for key in ("x0_px", "y0_px", "x1_px", "y1_px")] == [0, 120, 50, 150]
+    assert [float(first[key]) for key in ("x0_px", "y0_px", "x1_px", "y1_px")] == [0, 220, 50, 250]
     assert sum(float(value) for key, value in first.items() if key.startswith("p_")) == (
         pytest.approx(1.0)
     )
