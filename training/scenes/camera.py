@@ -144,15 +144,19 @@ def _noise(rng: np.random.Generator, seen: F32, camera: Camera) -> F32:
 
 
 def _through_jpeg(levels: U8, quality: int) -> U8:
-    """Give what is left after JPEG. The order of the channels does not matter for one that keeps it."""
+    """Give what is left of a picture after JPEG."""
     try:
-        done, data = cv2.imencode(".jpg", levels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+        done, data = cv2.imencode(
+            ".jpg",
+            cv2.cvtColor(levels, cv2.COLOR_RGB2BGR),
+            [cv2.IMWRITE_JPEG_QUALITY, quality],
+        )
     except cv2.error as error:
         raise RuntimeError(f"OpenCV could not write a JPEG of {levels.shape}") from error
     if not done:
         raise RuntimeError(f"OpenCV could not write a JPEG of {levels.shape}")
     # Bytes made a line above, not a photo of anybody's: the one decoder is for those.
-    decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)  # noqa: TID251
+    decoded = cv2.imdecode(data, cv2.IMREAD_COLOR_RGB)  # noqa: TID251
     if decoded is None:
         raise RuntimeError("OpenCV could not read the JPEG it wrote")
-    return as_u8(np.ascontiguousarray(decoded[..., ::-1]))
+    return as_u8(decoded)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
+from pestvision.arrays import as_rgb
 from pestvision.errors import ShapeError
 from training.scenes.camera import Camera, draw_camera, metered, photograph
 from training.scenes.crops import truth_of
@@ -198,7 +199,8 @@ def draw_stage(rng: np.random.Generator, size: tuple[int, int], ground: U8 | Non
     full = (size[0] + 2 * border, size[1] + 2 * border)
     if ground is None:
         return Stage(draw_view(rng, full), draw_weather(rng, full), draw_light(rng), size, border)
-    fit = cv2.resize(ground, (full[1], full[0]), interpolation=cv2.INTER_AREA)
+    photo = as_rgb(ground, "ground")
+    fit = cv2.resize(photo, (full[1], full[0]), interpolation=cv2.INTER_AREA)
     even = Weather(f32(np.ones(full, np.float32)), (0.5, 0.5, 0.5), 0.0)
     return Stage(f32(fit / np.float32(255)), even, draw_light(rng), size, border)
 
