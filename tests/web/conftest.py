@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hand_made import CLASSIFIER, fake_check, fake_scan, picture
@@ -15,6 +13,10 @@ from PIL import Image
 
 from pestvision.settings import Settings
 from pestvision.web import handlers
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
 
 
 @pytest.fixture(autouse=True)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -20,9 +18,14 @@ from pestvision.findings.finding import (
     TrackResult,
     ViewResult,
 )
-from pestvision.photos.read import Photo
 from pestvision.photos.series import Skipped
 from pestvision.settings import Settings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from pestvision.photos.read import Photo
 
 LEECH = Judgement(
     "leech-like",
@@ -148,7 +151,6 @@ def fake_scan(
     *,
     settings: Settings,
     progress: Callable[[int, int, str], None],
-    on_view: object = None,
 ) -> NightResult:
     assert classifier is CLASSIFIER
     assert isinstance(settings, Settings)

@@ -26,9 +26,11 @@ from pestvision.web.app import build_app, make_work_folder, run_page, switches
 
 REPO_FILE = Path(page_app.__file__).resolve()
 pytestmark = [
-    # The toolkit's queue, once an event is done, sets a pandas option that pandas 3 no longer needs.
+    # The toolkit's queue, once an event is done, uses two things that pandas 3 no longer needs.
     pytest.mark.filterwarnings("ignore:'future.no_silent_downcasting' is deprecated"),
+    pytest.mark.filterwarnings("ignore:The copy keyword is deprecated"),
 ]
+PASSWORD = "ramshorn-9"  # noqa: S105 - of a page that lives for one test
 Serve = Callable[..., RunningPage]
 
 
@@ -254,12 +256,12 @@ def test_every_event_that_computes_waits_for_the_others(tmp_path: Path) -> None:
 
 
 def test_in_a_network_the_page_asks_for_a_password_and_offers_no_folder(serve: Serve) -> None:
-    page = serve(lan_password="ramshorn-9")
+    page = serve(lan_password=PASSWORD)
     local = httpx.Client(base_url=f"http://127.0.0.1:{page.app.server_port}/")
     assert local.get("config").status_code == 401
     wrong = {"username": words.LAN_USER, "password": "snail"}
     assert local.post("login", data=wrong).status_code == 400
-    right = {"username": words.LAN_USER, "password": "ramshorn-9"}
+    right = {"username": words.LAN_USER, "password": PASSWORD}
     assert local.post("login", data=right).status_code == 200
     config = local.get("config")
     assert config.status_code == 200

@@ -73,7 +73,7 @@ def test_a_marked_place_is_judged_in_original_pixels(desk: Desk, shown: Shown) -
 def test_the_photo_is_deleted_when_its_owner_leaves(desk: Desk, shown: Shown) -> None:
     desk.leave("tab")
     assert not shown.path.exists()
-    with pytest.raises(gr.Error, match="no longer kept.*Choose it again"):
+    with pytest.raises(gr.Error, match=r"no longer kept.*Choose it again"):
         desk.check(shown)
 
 
@@ -289,5 +289,5 @@ def test_weights_that_cannot_be_loaded_are_told_to_whoever_asks(
     desk = Desk(Settings(), once, tmp_path)
     shown = desk.take_photo("tab", str(photo_file))
     for _ in range(2):
-        with pytest.raises(gr.Error, match="weights are missing. Install the program again"):
+        with pytest.raises(gr.Error, match=r"weights are missing\. Install the program again"):
             desk.check(shown)

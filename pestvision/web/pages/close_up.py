@@ -11,7 +11,7 @@ import gradio as gr
 
 from pestvision.web import cards, words
 from pestvision.web.handlers import Edges, Shown, clicked, typed, unmarked
-from pestvision.web.pages.visitor import SHOW_ANSWER, owner_of
+from pestvision.web.pages.visitor import SHOW_ANSWER, clear_after, owner_of
 
 if TYPE_CHECKING:
     from pestvision.web.handlers import Desk
@@ -102,14 +102,15 @@ def build_close_up(desk: Desk, heavy: dict[str, Any]) -> None:
         return (photo, photo.drawn(), *photo.edges(), _mark_words(photo))
 
     light: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
-    sent.upload(
+    taken = sent.upload(
         take,
         sent,
         [shown, picture, area, answer, *edges, mark_state],
         api_name="take_photo",
         show_progress_on=answer,
         **heavy,
-    ).then(lambda: None, None, sent, **light)
+    )
+    clear_after(taken, sent)
     check.click(
         check_whole,
         shown,

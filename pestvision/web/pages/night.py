@@ -12,7 +12,7 @@ import gradio as gr
 from pestvision.web import cards, words
 from pestvision.web.handlers import TimedProgress
 from pestvision.web.pages.close_up import PHOTO_TYPES
-from pestvision.web.pages.visitor import SHOW_ANSWER, owner_of
+from pestvision.web.pages.visitor import SHOW_ANSWER, clear_after, owner_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -126,9 +126,8 @@ def build_night(desk: Desk, heavy: dict[str, Any], *, offer_folder: bool) -> Non
         ).success(None, js=show)
     scan_sent.click(go_through_sent, None, [*outputs, waiting], api_name="scan_photos", **shown_on)
     for source, name in ((sent, "take_photos"), (sent_folder, "take_folder")):
-        source.upload(take, source, waiting, api_name=name, show_progress="minimal").then(
-            lambda: None, None, source, **light
-        )
+        taken = source.upload(take, source, waiting, api_name=name, show_progress="minimal")
+        clear_after(taken, source)
     forget.click(forget_all, None, waiting, **light)
 
 

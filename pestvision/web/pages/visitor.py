@@ -5,7 +5,7 @@ Loaded only when the page is built, so Gradio may be imported at the top.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import gradio as gr  # noqa: TC002 - the toolkit reads the annotation at run time
 
@@ -26,6 +26,12 @@ SHOW_ANSWER = """() => requestAnimationFrame(() => {{
 def owner_of(request: gr.Request | None) -> str:
     """Give the visitor's tab a name of its own; calls without a tab share one."""
     return str(getattr(request, "session_hash", None) or "no tab")
+
+
+def clear_after(event: Any, box: gr.File | gr.UploadButton) -> None:
+    """Empty a file box once its files have been taken, whether they could be used or not."""
+    for outcome in (event.success, event.failure):
+        outcome(lambda: None, None, box, show_progress="hidden", api_visibility="private")
 
 
 def delete_on_leaving(app: gr.Blocks, desk: Desk) -> None:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 import pytest
@@ -16,10 +14,15 @@ from playwright.sync_api import Browser, Page, expect
 from pestvision.findings.words import CAUTION
 from pestvision.web import words
 
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
 pytestmark = [
     pytest.mark.browser,
-    # The toolkit's queue, once an event is done, sets a pandas option that pandas 3 no longer needs.
+    # The toolkit's queue, once an event is done, uses two things that pandas 3 no longer needs.
     pytest.mark.filterwarnings("ignore:'future.no_silent_downcasting' is deprecated"),
+    pytest.mark.filterwarnings("ignore:The copy keyword is deprecated"),
 ]
 
 WIDE = {"width": 1280, "height": 900}
@@ -137,10 +140,8 @@ def test_everything_can_be_done_with_the_keyboard_alone(
     open_page: Callable[..., Page], photo_file: Path
 ) -> None:
     page = open_page(WIDE)
-    for _ in range(12):
-        page.keyboard.press("Tab")
-        if page.evaluate("!!document.activeElement.closest('#close-up-file')"):
-            break
+    expect(page.locator("#close-up-file button").first).to_be_visible()
+    tab_to(page, "#close-up-file button")
     with page.expect_file_chooser() as chooser:
         page.keyboard.press("Enter")
     chooser.value.set_files(photo_file)
