@@ -54,7 +54,7 @@ def test_the_close_ups_are_answered_and_most_are_right(
 ) -> None:
     photos = [samples / item["file"] for item in truth["close_ups"]]
     result = type_in("check", "--json", "--crops", tmp_path, *photos)
-    assert result.exit_code == 0
+    assert result.exit_code == 0, result.output
     assert result.stderr == ""
     answers = [json.loads(line) for line in result.stdout.splitlines()]
     assert [answer["photo"] for answer in answers] == [photo.name for photo in photos]
@@ -85,7 +85,7 @@ def test_a_marked_animal_is_judged_and_its_box_given_back(
     item = next(item for item in truth["close_ups"] if true_group(item) == "leech-like")
     x0, y0, x1, y1 = item["objects"][0]["box_xyxy_px"]
     result = type_in("check", "--json", samples / item["file"], "--box", f"{x0},{y0},{x1},{y1}")
-    assert result.exit_code == 0
+    assert result.exit_code == 0, result.output
     (finding,) = json.loads(result.stdout)["findings"]
     assert finding["box_xyxy_px"] == pytest.approx([x0, y0, x1, y1], abs=1)
     assert finding["label"] in {"leech-like", "cant-tell"}
@@ -96,7 +96,7 @@ def test_the_night_is_compared_and_its_leech_is_followed(
     type_in: TypeIn, samples: Path, truth: dict[str, Any], tmp_path: Path
 ) -> None:
     result = type_in("night", "--json", samples / "night", "--out", tmp_path / "report")
-    assert result.exit_code == 0
+    assert result.exit_code == 0, result.output
     views = [json.loads(line) for line in result.stdout.splitlines()]
     assert len(views) == len(truth["night"])
     for view in views:
