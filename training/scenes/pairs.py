@@ -34,6 +34,7 @@ MOST_NOISE = 2.0
 """Above twice the usual noise a mover of 16 px and the least contrast drowns for a person too."""
 
 _BORDER_SHARE = 0.09  # the world drawn beyond the picture: more than any hand-held shift and turn
+_LEAST_WORM_PX = 48.0  # a shorter thin worm is thinner than a pixel, and seen by nobody
 _LEAST_SHEET_PX = 56.0  # smaller animals are painted at this size and shrunk
 _MOVING_KINDS = ("leech", "flatworm", "snail", "thin-worm", "small-crustacean", "shrimp-or-fish")
 _STILL_KINDS = ("snail", "limpet", "snail-eggs", "leech", "flatworm", "plant-or-debris")
@@ -108,7 +109,8 @@ def draw_pair(
     stir
         What else changes.
     length_px
-        Smallest and largest length at rest; drawn evenly over its logarithm.
+        Smallest and largest length at rest; drawn evenly over its logarithm. Thin worms are at
+        least 48 px long where the largest allows it.
     contrast
         Least and largest mean difference between a mover and what is behind it, on a scale of 0 to
         255 as lit and before the camera: individuals that differ by less are drawn anew (a dozen
@@ -234,6 +236,8 @@ def _cast(
     cast: list[tuple[Actor, Actor]] = []
     for fine in fines:
         length = _length(rng, length_px)
+        if fine == "thin-worm":
+            length = max(length, min(_LEAST_WORM_PX, length_px[1]))
         best: tuple[float, State, State] | None = None
         for _ in range(12):
             state = draw_state(rng, stage, fine, length_px=length, others=[now for now, _ in cast])
