@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import math
 from typing import TYPE_CHECKING, Any
@@ -116,7 +117,7 @@ def test_the_night_is_compared_and_its_leech_is_followed(
         )
         if has_leech:
             assert "leech-like" in {track["label"] for track in view["tracks"]}
-    page = (tmp_path / "report/report.html").read_text(encoding="utf-8")
+    page = html.unescape((tmp_path / "report/report.html").read_text(encoding="utf-8"))
     assert CAUTION in page
     assert {path.name for path in (tmp_path / "report").iterdir()} == {
         "findings.csv",
