@@ -30,7 +30,7 @@ Design", 2008). All of them carry black writing at a contrast of 4.5 or more."""
 
 MARK_COLOUR = "#ffffff"
 HALO = "#000000"
-TEXT_SHARE = 1 / 30  # of the long side: 11 px where the photo is shown 330 px wide, on a phone
+TEXT_SHARE = 1 / 33  # of the long side: 11 px where the photo is shown 360 px wide, on a phone
 LINE_SHARE = 1 / 240  # of the long side: 1.4 px there, and 7 px on 1600 px
 
 

@@ -12,7 +12,7 @@ import gradio as gr
 from pestvision.web import cards, words
 from pestvision.web.handlers import TimedProgress
 from pestvision.web.pages.close_up import PHOTO_TYPES
-from pestvision.web.pages.visitor import SHOW_ANSWER, clear_after, owner_of
+from pestvision.web.pages.visitor import SHOW_ANSWER, SHOW_BAR, clear_after, owner_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -115,7 +115,10 @@ def build_night(desk: Desk, heavy: dict[str, Any], *, offer_folder: bool) -> Non
     shown_on: dict[str, Any] = {"show_progress_on": answer, **heavy}
     show = SHOW_ANSWER.format(where="night-answer")
     light: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
+    bar = SHOW_BAR.format(where="night-answer")
+    scan_sent.click(None, js=bar)
     if offer_folder:
+        scan_folder.click(None, js=bar)
         gr.on(
             [scan_folder.click, folder.submit],
             go_through_folder,

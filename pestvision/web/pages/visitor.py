@@ -23,6 +23,10 @@ SHOW_ANSWER = """() => requestAnimationFrame(() => {{
 """Brings a new answer into view, and hands it the keyboard and the screen reader."""
 
 
+SHOW_BAR = """() => document.querySelector("#{where}").scrollIntoView({{block: "center"}})"""
+"""Brings the bar into view as soon as the button is pressed: on a phone it is far below."""
+
+
 def owner_of(request: gr.Request | None) -> str:
     """Give the visitor's tab a name of its own; calls without a tab share one."""
     return str(getattr(request, "session_hash", None) or "no tab")
