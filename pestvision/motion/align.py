@@ -42,6 +42,7 @@ FEW_AGREEMENT = 0.5  # asked for where fewer points hold the model; the same pai
 SURE_AGREEMENT = 0.6  # above it nothing else is tried; a brick wall laid one brick off reached 0.4
 MAX_BEND = 0.4  # perspective over the frame: a camera turned by more shows another scene
 INLIER_PX = 1.5  # at the working size: following is good to 0.1, the rest is room for parallax
+SMALL_BEND = 0.02  # of turn or scale: a patch of 21 pixels is still followed to 0.05 px
 STILL_PX = 0.12  # at the working size: below it a warp would blur more than it would mend
 MIN_OVERLAP = 0.5  # less than half the frame shared: the gaps would hide more than the pair shows
 SCALE_RANGE = (0.6, 1.7)  # beyond it, small animals are not the same thing to both photos
@@ -305,8 +306,7 @@ def _sharpness(view: _View) -> float:
     """Give the share of contrast that lies in the finest detail."""
     grey = view.grey.astype(np.float32)
     fine = grey - cv2.GaussianBlur(grey, (0, 0), 1.5)
-    coarse = grey - cv2.GaussianBlur(grey, (0, 0), 6.0)
-    return float(fine.std() / max(float(coarse.std()), 1e-3))
+    return float(fine.std() / max(float(grey.std()), 1e-3))
 
 
 def _shift_guess(first: _View, second: _View) -> F64:
@@ -359,7 +359,8 @@ def _follow(first: _View, second: _View, corners: F32, start: F64) -> _Model | N
         if len(found) < MIN_CORNERS:
             return model
         model = _fit(found[:, :2].copy(), _moved(matrix, found[:, 2:]))
-        if model is None or (np.abs(model.matrix - matrix).max() < 0.3 and model.residual_px < 0.5):
+        bend = 1.0 if model is None else float(np.abs(model.matrix - matrix)[:2, :2].max())
+        if model is None or bend < SMALL_BEND:
             return model
         matrix = model.matrix
     return model

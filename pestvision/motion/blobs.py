@@ -24,13 +24,17 @@ Z_GROW = 3.0
 Z_SEED = 4.5
 Z_SURE = 6.0
 Z_SUM = 80.0
+Z_BOTH = (
+    8.0  # what stands out on neither photo is more often a patch whose colour was matched badly
+)
+LEAST_CONTRAST = 6.0  # grey levels against its ground in the strongest channel
 
 MAX_BLOBS = 40  # kept, by strength
 MAX_LOOKED_AT = 150  # candidates measured, by strength: a ruined pair must not take minutes
 MAX_FRAME_SHARE = 0.25  # of the frame's area: more is not a small animal
 CLOSE_PX = 5  # at the working size: joins the two sides of one animal
 
-LEAST_LENGTH_SHARE = 0.7
+LEAST_LENGTH_SHARE = 0.8
 """Of `min_length_px`: a bent animal's rectangle is shorter than the animal."""
 
 # A frond that sways. Of the change, fronds kept under 0.35 once both photos were bent onto each other
@@ -47,18 +51,19 @@ LIGHTER_SHARE = 0.7  # of a blob's pixels
 GLARE_WHITE = (
     0.85  # of the photo's lightest thousandth, in every channel, by a blob's lighter third
 )
+GLARE_WHITE_BOTH = 0.8  # the same where its two places overlap: the lighter third takes in the rim
 GLARE_LEAST_PX = 28.0  # at the working size; smaller ones cannot be told from pale young
 GLARE_FILL = 0.3  # of the smallest rectangle: thin worms fill less
-GLARE_EDGE = 0.26  # of the change, a pixel at the rim: a mirror image has a soft edge
+GLARE_EDGE = 0.24  # of the change, a pixel at the rim: a mirror image has a soft edge
 GLARE_EDGE_BOTH = 0.1  # the same where its two places overlap, and half the rim lies inside
-GLARE_MOST_SHARE = 0.2  # of the frame's long side
+GLARE_MOST_SHARE = 0.22  # of the frame's long side
 GLARE_SHADE = 0.028  # of the change: how much darker a seventh of its surroundings may be
 CAMERA_MOVED_SHARE = 0.003  # of the long side: below it, mirror images stay where they are
 
 BUBBLE_MOST_PX = 26.0  # at the working size; larger round things are looked at as animals
 BUBBLE_ROUND = 0.65  # width over length
-SPARK_MOST_PX = 18.0  # the bright rim or spark of a bubble, at the working size
-SPARK_ROUND = 0.5
+SPARK_MOST_PX = 20.0  # the bright rim or spark of a bubble, at the working size
+SPARK_ROUND = 0.43
 RESTLESS_PX = 12  # at the working size, about something that sways
 BUBBLE_FILL = 0.6  # of the smallest rectangle; a disk fills 0.79
 
@@ -216,12 +221,13 @@ def _blob(region: _Region, change: ChangeMap, *, camera_moved: bool) -> Blob | N
     first, second = change.first[region.window], change.second[region.window]
     contrast = (_contrast(first, region), _contrast(second, region))
     seen_on = _seen_on(first, second, region)
-    if seen_on == "both" and region.z_peak < Z_SURE:
-        return None  # what is weak and stands out on neither photo is a patch of bad match
+    least = Z_BOTH if seen_on == "both" else Z_SEED
+    difference = contrast[0] if seen_on == "first" else contrast[1]
+    if region.z_peak < least or float(np.abs(difference).max()) < LEAST_CONTRAST:
+        return None
     light = _light(region, change, seen_on)
     if _is_bubble(region, light) or (camera_moved and _is_glare(region, light, change, seen_on)):
         return None
-    difference = contrast[0] if seen_on == "first" else contrast[1]
     step = change.step
     x0, y0, x1, y1 = (edge * step for edge in region.box)
     red, green, blue = (float(value) for value in difference)
@@ -370,7 +376,8 @@ def _shade(here: U8, there: U8, region: _Region) -> float:
     if not around.any():
         return 0.0
     halfway = (light_here[region.mask].mean() + np.median(light_there[around])) / 2
-    around &= light_there < halfway
+    lit = (light_there >= halfway).astype(np.uint8)
+    around &= cv2.dilate(lit, np.ones((5, 5), np.uint8)) == 0
     if not around.any():
         return 0.0
     return -float(np.quantile((light_here - light_there)[around], 0.15)) - LIGHTER_LEVELS
@@ -386,12 +393,14 @@ def _whiteness(part: U8, region: _Region, photo: U8) -> float:
 def _is_glare(region: _Region, light: _Light, change: ChangeMap, seen_on: str) -> bool:
     """Tell whether a blob is a lamp's mirror image that moved with the camera."""
     fill = float(region.mask.sum()) / (region.length_px * region.width_px)
-    edge = GLARE_EDGE_BOTH if seen_on == "both" else GLARE_EDGE
+    is_both = seen_on == "both"
+    edge = GLARE_EDGE_BOTH if is_both else GLARE_EDGE
+    white = GLARE_WHITE_BOTH if is_both else GLARE_WHITE
     return bool(
         GLARE_LEAST_PX <= region.length_px <= GLARE_MOST_SHARE * max(change.z.shape)
         and fill >= GLARE_FILL
         and light.lighter >= LIGHTER_SHARE
-        and light.white >= GLARE_WHITE
+        and light.white >= white
         and light.edge <= edge
         and light.shade <= GLARE_SHADE
     )

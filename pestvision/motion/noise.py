@@ -325,13 +325,13 @@ def _noise_model(difference: F32, level: U8, steepness: F32) -> tuple[F32, float
     """Fit `estimate_noise` to samples: (N, 3) differences, and (N,) level and spread."""
     if len(level) < 100:
         return np.full(256, NOISE_FLOOR, np.float32), 0.0
-    calm = steepness <= np.median(steepness)
     centres, sigmas = [], []
     for low in np.linspace(0, 256, N_LEVEL_BINS, endpoint=False):
-        chosen = calm & (level >= low) & (level < low + 256 / N_LEVEL_BINS)
-        if chosen.sum() >= LEAST_IN_BIN:
+        within = (level >= low) & (level < low + 256 / N_LEVEL_BINS)
+        if within.sum() >= 2 * LEAST_IN_BIN:
+            calm = within & (steepness <= np.median(steepness[within]))
             centres.append(float(low) + 128 / N_LEVEL_BINS)
-            sigmas.append(_sigma(difference[chosen]))
+            sigmas.append(_sigma(difference[calm]))
     if not centres:
         centres, sigmas = [128.0], [_sigma(difference)]
     sigma = np.maximum(np.interp(np.arange(256), centres, sigmas), NOISE_FLOOR).astype(np.float32)

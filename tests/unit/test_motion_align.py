@@ -1,0 +1,143 @@
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from motion_scenes import camera_matrix, exposed, glass_pane, sample_picture, seen_through
+
+from pestvision.errors import ShapeError
+from pestvision.motion import align
+from pestvision.motion.align import (
+    AlignedPair,
+    AlignmentFailed,
+    AlignReason,
+    align_pair,
+    valid_area,
+)
+
+
+def test_a_tripod_pair_is_not_warped_at_all(rng):
+    pane = glass_pane(rng)
+    second = exposed(pane, 0.3, rng)
+    pair = align_pair(exposed(pane, 0.0, rng), second)
+    assert isinstance(pair, AlignedPair)
+    np.testing.assert_array_equal(pair.matrix, np.eye(3))
+    np.testing.assert_array_equal(pair.warped, second)
+    assert pair.valid.all()
+
+
+def test_the_warped_photo_lies_on_the_first_and_what_has_no_source_is_marked():
+    first = sample_picture("astronaut")
+    truth = camera_matrix(first.shape[:2], shift_xy_px=(60.0, 0.0))
+    pair = align_pair(first, seen_through(first, truth))
+    assert isinstance(pair, AlignedPair)
+    assert pair.matrix.dtype == np.float32
+    assert pair.valid[:, :440].all()
+    assert not pair.valid[:, 460:].any()
+    apart = cv2.absdiff(pair.first, pair.warped)[20:-20, 20:430]
+    assert float(np.median(apart)) <= 2
+    assert pair.residual_px < 0.3
+
+
+def test_valid_area_of_no_motion_is_the_whole_frame():
+    assert valid_area(np.eye(3), 7, 11).all()
+    assert valid_area(np.eye(3), 7, 11).shape == (7, 11)
+
+
+def test_photos_of_different_sizes_say_so_and_do_not_raise():
+    outcome = align_pair(np.zeros((40, 60, 3), np.uint8), np.zeros((60, 40, 3), np.uint8))
+    assert isinstance(outcome, AlignmentFailed)
+    assert outcome.reason is AlignReason.NOT_SAME_SCENE
+    assert "60 × 40" in outcome.advice
+    assert "40 × 60" in outcome.advice
+
+
+def test_flat_photos_have_no_detail(rng):
+    flat = np.full((300, 400, 3), 120, np.uint8)
+    noisy = exposed(flat, 0.0, rng, 1.0)
+    for first, second in ((flat, flat), (noisy, flat), (np.zeros_like(flat), flat)):
+        outcome = align_pair(first, second)
+        assert isinstance(outcome, AlignmentFailed)
+        assert outcome.reason is AlignReason.NO_DETAIL
+
+
+def test_a_photo_blurred_beyond_use_is_named_blurred():
+    first = sample_picture("gravel")
+    second = cv2.GaussianBlur(first, (0, 0), 14)
+    outcome = align_pair(first, second)
+    assert isinstance(outcome, AlignmentFailed)
+    assert outcome.reason is AlignReason.TOO_BLURRED
+
+
+def test_a_slightly_blurred_photo_is_still_aligned():
+    first = sample_picture("astronaut")
+    truth = camera_matrix(first.shape[:2], shift_xy_px=(5.0, 9.0), turn_deg=1.0)
+    assert align_pair(first, cv2.GaussianBlur(seen_through(first, truth), (0, 0), 2.5))
+
+
+def test_a_camera_carried_along_the_glass_moved_too_far():
+    strip = np.hstack(
+        [sample_picture(name)[:480, :512] for name in ("astronaut", "camera", "brick")]
+    )
+    outcome = align_pair(strip[:, :700].copy(), strip[:, 420:1120].copy())
+    assert isinstance(outcome, AlignmentFailed)
+    assert outcome.reason is AlignReason.MOVED_TOO_FAR
+
+
+def test_a_bare_pane_with_animals_on_it_is_aligned_by_the_whole_picture(rng):
+    """A soft light fall-off and one stain, no corner to follow."""
+    rows, columns = np.mgrid[:400, :600].astype(np.float32)
+    grey = 140 - 60 * np.exp(-((columns - 250) ** 2 + (rows - 180) ** 2) / 9000)
+    grey += 40 * np.exp(-((columns - 430) ** 2 + (rows - 260) ** 2) / 5000)
+    first = np.stack([grey] * 3, 2).astype(np.uint8)
+    truth = camera_matrix((400, 600), shift_xy_px=(7.0, -4.0))
+    pair = align_pair(first, exposed(seen_through(first, truth), 0.0, rng, 1.0))
+    assert isinstance(pair, AlignedPair)
+    np.testing.assert_allclose(pair.matrix[:2, 2], [7.0, -4.0], atol=1.0)
+
+
+def test_an_error_of_the_correlation_is_an_outcome_and_not_a_crash(monkeypatch):
+    def refuse(*_args, **_options):
+        raise cv2.error("it ran away")
+
+    monkeypatch.setattr(align.cv2, "findTransformECC", refuse)
+    first = sample_picture("camera")
+    assert not align_pair(first, sample_picture("brick"))
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        pytest.param(np.zeros((40, 60), np.uint8), id="grey"),
+        pytest.param(np.zeros((40, 60, 4), np.uint8), id="alpha"),
+        pytest.param(np.zeros((40, 60, 3), np.float32), id="float"),
+        pytest.param(np.zeros((0, 60, 3), np.uint8), id="empty"),
+    ],
+)
+def test_an_array_that_is_not_an_rgb_picture_is_a_programmers_error(wrong):
+    good = np.zeros((40, 60, 3), np.uint8)
+    with pytest.raises(ShapeError, match="first"):
+        align_pair(wrong, good)
+    with pytest.raises(ShapeError, match="second"):
+        align_pair(good, wrong)
+
+
+@pytest.mark.parametrize("size", [(1, 1), (1, 300), (7, 9), (300, 8), (24, 24)])
+def test_tiny_photos_get_an_outcome(size, rng):
+    first = rng.integers(0, 256, (*size, 3), dtype=np.uint8)
+    outcome = align_pair(first, first[::-1].copy())
+    assert isinstance(outcome, (AlignedPair, AlignmentFailed))
+
+
+def test_every_reason_has_advice():
+    for reason in AlignReason:
+        assert align.ADVICE[reason].endswith(".")
+    assert not AlignmentFailed(AlignReason.NO_DETAIL, "x")
+
+
+def test_a_pair_whose_parts_differ_in_size_is_refused():
+    photo = np.zeros((4, 5, 3), np.uint8)
+    with pytest.raises(ShapeError, match="valid"):
+        AlignedPair(photo, photo, np.ones((4, 4), bool), np.eye(3, dtype=np.float32), 0.0)
+    with pytest.raises(ShapeError, match="matrix"):
+        AlignedPair(photo, photo, np.ones((4, 5), bool), np.full((3, 3), np.nan, np.float32), 0.0)

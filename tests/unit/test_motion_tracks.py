@@ -1,0 +1,124 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from motion_scenes import camera_matrix
+
+from pestvision.errors import ShapeError
+from pestvision.motion.blobs import Blob
+from pestvision.motion.tracks import Mover, carried_box, link_movers, pair_movers
+
+DARK = (-60.0, -50.0, -40.0)
+PALE = (70.0, 70.0, 60.0)
+
+
+def blob(x: float, y: float, seen_on: str, *, length: float = 40.0, contrast=DARK) -> Blob:
+    box = (x - length / 2, y - length / 8, x + length / 2, y + length / 8)
+    return Blob(box, seen_on, 20.0, int(length * length / 5), length, contrast, length / 4)
+
+
+def mover(first, second) -> Mover:
+    boxes = [None if at is None else (at - 20.0, 100.0, at + 20.0, 120.0) for at in (first, second)]
+    return Mover(*boxes, displacement_px=None, z_peak=9.0)
+
+
+def test_what_left_is_joined_to_what_arrived():
+    (found,) = pair_movers([blob(100, 100, "first"), blob(160, 180, "second")], np.eye(3))
+    assert found.box_first_xyxy_px == (80, 95, 120, 105)
+    assert found.box_second_xyxy_px == pytest.approx((140, 175, 180, 185))
+    assert found.displacement_px == pytest.approx(100)
+
+
+def test_the_cameras_own_motion_is_in_the_box_and_not_in_the_displacement():
+    matrix = camera_matrix((600, 800), shift_xy_px=(30, -20))
+    (found,) = pair_movers([blob(100, 100, "first"), blob(160, 180, "second")], matrix)
+    assert found.box_second_xyxy_px == pytest.approx((170, 155, 210, 165))
+    assert found.displacement_px == pytest.approx(100)
+
+
+def test_two_animals_are_joined_by_size_and_colour_and_not_only_by_nearness():
+    blobs = [
+        blob(100, 100, "first", length=40, contrast=DARK),
+        blob(130, 140, "first", length=24, contrast=PALE),
+        blob(180, 150, "second", length=38, contrast=DARK),
+        blob(150, 110, "second", length=25, contrast=PALE),
+    ]
+    found = pair_movers(blobs, np.eye(3))
+    assert len(found) == 2
+    for item in found:
+        widths = [box[2] - box[0] for box in (item.box_first_xyxy_px, item.box_second_xyxy_px)]
+        assert widths[0] == pytest.approx(widths[1], abs=3)
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        pytest.param(blob(160, 180, "second", contrast=PALE), id="another colour"),
+        pytest.param(blob(160, 180, "second", length=400), id="another size"),
+        pytest.param(blob(3000, 2500, "second"), id="too far"),
+    ],
+)
+def test_two_unlike_blobs_are_one_that_left_and_one_that_came(other):
+    found = pair_movers([blob(100, 100, "first"), other], np.eye(3))
+    assert len(found) == 2
+    assert all(item.displacement_px is None for item in found)
+    assert {item.box_first_xyxy_px is None for item in found} == {True, False}
+
+
+def test_what_moved_by_less_than_its_length_has_a_box_on_both_photos():
+    (found,) = pair_movers([blob(100, 100, "both")], np.eye(3))
+    assert found.box_first_xyxy_px == pytest.approx(found.box_second_xyxy_px)
+    assert found.displacement_px == 0.0
+
+
+def test_nothing_gives_nothing():
+    assert pair_movers([], np.eye(3)) == ()
+    assert link_movers([]) == ()
+    assert link_movers([[], []]) == ((), ())
+
+
+def test_the_same_animal_keeps_its_number_over_a_view():
+    linked = link_movers([[mover(100, 160), mover(500, 560)], [mover(560, 620), mover(160, 220)]])
+    assert [item.track for item in linked[0]] == [1, 2]
+    assert [item.track for item in linked[1]] == [2, 1]
+
+
+def test_an_animal_that_came_is_followed_from_where_it_arrived():
+    linked = link_movers([[mover(None, 300)], [mover(300, 380)], [mover(380, None)]])
+    assert [pair[0].track for pair in linked] == [1, 1, 1]
+
+
+@pytest.mark.parametrize(("gap", "track"), [(1, 1), (2, 1), (3, 2)])
+def test_an_animal_that_rested_keeps_its_number_for_as_many_photos_as_asked(gap, track):
+    pairs = [[mover(100, 160)], *[[] for _ in range(gap)], [mover(160, 240)]]
+    linked = link_movers(pairs, max_gap_photos=2)
+    assert linked[-1][0].track == track
+
+
+def test_where_an_animal_rested_is_carried_along_with_the_camera():
+    matrix = camera_matrix((600, 800), shift_xy_px=(200, 0))
+    pairs = [[mover(100, 160)], [], [mover(360, 420)]]
+    matrices = [np.eye(3), matrix, np.eye(3)]
+    assert link_movers(pairs, matrices=matrices)[-1][0].track == 1
+    assert link_movers(pairs)[-1][0].track == 2
+    assert link_movers(pairs, matrices=[np.eye(3), None, np.eye(3)])[-1][0].track == 2
+
+
+def test_two_animals_never_share_a_number():
+    linked = link_movers([[mover(100, 160)], [mover(160, 220), mover(170, 500)]])
+    assert sorted(item.track for item in linked[1]) == [1, 2]
+
+
+def test_a_box_is_carried_edge_for_edge():
+    assert carried_box((0, 0, 10, 20), np.diag([1.0, 1.0, 1.0])) == pytest.approx((0, 0, 10, 20))
+    turned = camera_matrix((101, 101), turn_deg=90)
+    assert carried_box((0, 0, 10, 20), turned) == pytest.approx((81, 0, 101, 10))
+
+
+def test_wrong_input_is_a_programmers_error():
+    with pytest.raises(ShapeError, match="matrix"):
+        pair_movers([], np.eye(2))
+    with pytest.raises(ShapeError, match="matrices"):
+        link_movers([[]], matrices=[])
+    with pytest.raises(ShapeError, match="boxes"):
+        Mover(None, None, None, 1.0)
