@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hand_made import CLASSIFIER, fake_check, fake_scan, picture
+from hand_made import CLASSIFIER, RunningPage, fake_check, fake_scan, picture
 from PIL import Image
 
 from pestvision.settings import Settings
@@ -72,13 +71,6 @@ def night_folder(tmp_path: Path) -> Path:
     for number in range(1, 4):
         Image.fromarray(picture()).save(folder / f"000{number}.jpg")
     return folder
-
-
-@dataclass(frozen=True)
-class RunningPage:
-    url: str
-    work: Path
-    app: Any
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,6 +27,16 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pestvision.photos.read import Photo
+
+
+@dataclass(frozen=True)
+class RunningPage:
+    """A page that is served: its address, its private folder, and the toolkit's object."""
+
+    url: str
+    work: Path
+    app: Any
+
 
 LEECH = Judgement(
     "leech-like",

@@ -14,9 +14,8 @@ import gradio as gr
 import httpx
 import platformdirs
 import pytest
-from conftest import RunningPage
 from gradio_client import Client, handle_file
-from hand_made import CLASSIFIER
+from hand_made import CLASSIFIER, RunningPage
 
 from pestvision.errors import ConfigError, OutputError
 from pestvision.settings import PhotoSettings, Settings
