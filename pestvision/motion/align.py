@@ -39,7 +39,8 @@ MIN_CORNERS = 12  # three times the four points of a homography
 MIN_MATCHES = 16  # points that hold one model; 150 pairs of unrelated photos reached 9
 MIN_AGREEMENT = 0.2  # correlation of the two detail images; the same pairs reached 0.12
 FEW_AGREEMENT = 0.5  # asked for where fewer points hold the model; the same pairs reached 0.27
-SURE_AGREEMENT = 0.6  # above it nothing else is tried; a brick wall laid one brick off reached 0.4
+SURE_AGREEMENT = 0.6  # above it, and with SURE_SHARE of the corners, nothing else is tried
+SURE_SHARE = 0.4  # of the corners: a brick wall laid one brick off had 0.73 and 0.13
 MAX_BEND = 0.4  # perspective over the frame: a camera turned by more shows another scene
 INLIER_PX = 1.5  # at the working size: following is good to 0.1, the rest is room for parallax
 SMALL_BEND = 0.02  # of turn or scale: a patch of 21 pixels is still followed to 0.05 px
@@ -230,7 +231,8 @@ def _camera_motion(first: _View, second: _View) -> _Model | AlignReason:
     corners = _corners(first.detail)
     guess = _shift_guess(first, second)
     best = _judged(_follow(first, second, corners, guess), first, second)
-    if best is None or best.agreement < SURE_AGREEMENT:
+    is_sure = best is not None and best.agreement >= SURE_AGREEMENT
+    if best is None or not is_sure or best.n_points < SURE_SHARE * len(corners):
         start = _match_descriptors(first, second)
         if start is not None:
             other = _judged(_follow(first, second, corners, start), first, second)
