@@ -238,7 +238,8 @@ class ViewResult:
     seen_at_once_max
         For each label, the largest number seen on one photo: a lower bound of how many there are.
     busiest
-        Name of the photo with the most sightings, None where nothing was seen.
+        Name of the photo to be shown, None where nothing was seen: the one with the most leech-like
+        sightings, and among those the most of everything.
     busiest_rgb
         That photo, reduced to at most 1600 pixels on the long side, and `busiest_scale` the factor by
         which it was reduced (reduced / original).

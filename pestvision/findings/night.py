@@ -212,7 +212,8 @@ class _Scan:
         if len(movers) > MAX_MOVERS_PER_PAIR:
             reason = (
                 f"{len(movers)} things changed, and the {MAX_MOVERS_PER_PAIR} clearest were looked "
-                "at. So many are mostly moving light or plants: switch the lamp and the pump off."
+                "at. So many are mostly moving light, plants or bubbles: use one steady lamp, and a "
+                "piece of glass away from the filter's outflow."
             )
         looked_at = self._look(movers[:MAX_MOVERS_PER_PAIR], first, second)
         return PairLooks(*names, reason=reason, matrix=matrix, movers=looked_at)
