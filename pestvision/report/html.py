@@ -286,7 +286,7 @@ def _card(judged: Judgement, number: int, crop_rgb: U8, *, anchor: str, seen: st
             f"Cannot be told; likeliest {GROUP_NAMES[likeliest]}, {_percent(judged.confidence)}"
         )
     else:
-        certainty = f"{_percent(judged.confidence)} sure"
+        certainty = f"{_percent(judged.confidence).capitalize()} sure"
     words = f"{number} {GROUP_NAMES[judged.label]}"
     return Card(
         anchor=f"{anchor}-{number}",
@@ -307,10 +307,13 @@ def _card(judged: Judgement, number: int, crop_rgb: U8, *, anchor: str, seen: st
 def _seen_words(sightings: Sequence[tuple[str, BoxXyxy]], taken: dict[str, str | None]) -> str:
     names = list(dict.fromkeys(name for name, _box in sightings))
     first, last = names[0], names[-1]
+    short_first, short_last = (name.rpartition("/")[2] for name in (first, last))
     span = _span([taken.get(first), taken.get(last)], has_year=False)
     if first == last:
-        return f"Seen on {first}{f', {span}' if span else ''}."
-    return f"Seen on {len(names)} photos, {first} to {last}{f', {span}' if span else ''}."
+        return f"Seen on {short_first}{f', {span}' if span else ''}."
+    return (
+        f"Seen on {len(names)} photos, {short_first} to {short_last}{f', {span}' if span else ''}."
+    )
 
 
 def _n_seen_words(n_followed: int, at_once: int, view: ViewResult) -> str:
