@@ -5,6 +5,7 @@ Loaded only when the page is built, so Gradio may be imported at the top.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import gradio as gr
@@ -22,6 +23,23 @@ PHOTO_TYPES = ["image", ".heic", ".heif"]
 STATE_LIFE_S = 3600
 
 
+@dataclass(frozen=True, slots=True)
+class Area:
+    """The components of the area that its events read or change."""
+
+    shown: gr.State
+    sent: gr.File
+    photo_area: gr.Column
+    check: gr.Button
+    picture: gr.Image
+    marking: gr.Accordion
+    edges: list[gr.Number]
+    judge: gr.Button
+    unmark: gr.Button
+    mark_state: gr.Markdown
+    answer: gr.HTML
+
+
 def build_close_up(desk: Desk, heavy: dict[str, Any]) -> None:
     """Lay out the area and connect it.
 
@@ -32,6 +50,12 @@ def build_close_up(desk: Desk, heavy: dict[str, Any]) -> None:
     heavy
         Keyword arguments of every event that computes.
     """
+    at = _laid_out()
+    _connect_checks(desk, heavy, at)
+    _connect_marking(at)
+
+
+def _laid_out() -> Area:
     shown = gr.State(None, time_to_live=STATE_LIFE_S)
     with gr.Row(elem_classes="pv-columns"):
         with gr.Column(scale=6, min_width=320):
@@ -62,7 +86,12 @@ def build_close_up(desk: Desk, heavy: dict[str, Any]) -> None:
             answer = gr.HTML(
                 cards.waiting(words.ANSWER_WAITS, with_signs=True), elem_id="close-up-answer"
             )
+    return Area(
+        shown, sent, area, check, picture, marking, edges, judge, unmark, mark_state, answer
+    )
 
+
+def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     def take(path: str | None, request: gr.Request) -> tuple[Any, ...]:
         photo = desk.take_photo(owner_of(request), path)
         return (
@@ -82,61 +111,71 @@ def build_close_up(desk: Desk, heavy: dict[str, Any]) -> None:
         photo, html = desk.judge_mark(photo, _four(sides))
         return photo, photo.drawn(), html
 
-    def click(photo: Shown | None, event: gr.SelectData) -> tuple[Any, ...]:
-        if photo is None:
-            return _nothing(8)
-        photo = clicked(photo, float(event.index[0]), float(event.index[1]))
-        opened = gr.Accordion(open=True)
-        return (photo, photo.drawn(), *photo.edges(), _mark_words(photo), opened)
-
-    def type_edges(photo: Shown | None, *sides: float | None) -> tuple[Any, ...]:
-        if photo is None:
-            return _nothing(3)
-        photo = typed(photo, _four(sides))
-        return photo, photo.drawn(), _mark_words(photo)
-
-    def take_mark_away(photo: Shown | None) -> tuple[Any, ...]:
-        if photo is None:
-            return _nothing(7)
-        photo = unmarked(photo)
-        return (photo, photo.drawn(), *photo.edges(), _mark_words(photo))
-
-    light: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
-    taken = sent.upload(
+    taken = at.sent.upload(
         take,
-        sent,
-        [shown, picture, area, answer, *edges, mark_state],
+        at.sent,
+        [at.shown, at.picture, at.photo_area, at.answer, *at.edges, at.mark_state],
         api_name="take_photo",
-        show_progress_on=answer,
+        show_progress_on=at.answer,
         **heavy,
     )
-    clear_after(taken, sent)
-    check.click(
+    clear_after(taken, at.sent)
+    at.check.click(
         check_whole,
-        shown,
-        [shown, picture, answer, *edges, mark_state],
+        at.shown,
+        [at.shown, at.picture, at.answer, *at.edges, at.mark_state],
         api_name="check_photo",
-        show_progress_on=answer,
+        show_progress_on=at.answer,
         **heavy,
     ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
-    judge.click(
+    at.judge.click(
         judge_place,
-        [shown, *edges],
-        [shown, picture, answer],
+        [at.shown, *at.edges],
+        [at.shown, at.picture, at.answer],
         api_name="judge_mark",
-        show_progress_on=answer,
+        show_progress_on=at.answer,
         **heavy,
     ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
-    picture.select(click, shown, [shown, picture, *edges, mark_state, marking], **light)
-    for edge in edges:
+
+
+def _connect_marking(at: Area) -> None:
+    light: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
+    at.picture.select(
+        _click, at.shown, [at.shown, at.picture, *at.edges, at.mark_state, at.marking], **light
+    )
+    for edge in at.edges:
         edge.input(
-            type_edges,
-            [shown, *edges],
-            [shown, picture, mark_state],
+            _type_edges,
+            [at.shown, *at.edges],
+            [at.shown, at.picture, at.mark_state],
             trigger_mode="always_last",
             **light,
         )
-    unmark.click(take_mark_away, shown, [shown, picture, *edges, mark_state], **light)
+    at.unmark.click(
+        _take_mark_away, at.shown, [at.shown, at.picture, *at.edges, at.mark_state], **light
+    )
+
+
+def _click(photo: Shown | None, event: gr.SelectData) -> tuple[Any, ...]:
+    if photo is None:
+        return _nothing(8)
+    photo = clicked(photo, float(event.index[0]), float(event.index[1]))
+    opened = gr.Accordion(open=True)
+    return (photo, photo.drawn(), *photo.edges(), _mark_words(photo), opened)
+
+
+def _type_edges(photo: Shown | None, *sides: float | None) -> tuple[Any, ...]:
+    if photo is None:
+        return _nothing(3)
+    photo = typed(photo, _four(sides))
+    return photo, photo.drawn(), _mark_words(photo)
+
+
+def _take_mark_away(photo: Shown | None) -> tuple[Any, ...]:
+    if photo is None:
+        return _nothing(7)
+    photo = unmarked(photo)
+    return (photo, photo.drawn(), *photo.edges(), _mark_words(photo))
 
 
 def _marking() -> tuple[list[gr.Number], gr.Button, gr.Button, gr.Markdown]:

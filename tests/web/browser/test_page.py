@@ -143,6 +143,7 @@ def test_everything_can_be_done_with_the_keyboard_alone(
         page.keyboard.press("Enter")
     chooser.value.set_files(photo_file)
     expect(page.locator("#close-up-picture img")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#close-up-file button.upload-container")).to_be_visible(timeout=LONG_MS)
 
     tab_to(page, "#check-button")
     page.keyboard.press("Enter")
@@ -150,6 +151,7 @@ def test_everything_can_be_done_with_the_keyboard_alone(
 
     tab_to(page, "#marking button", back=True)
     page.keyboard.press("Enter")
+    expect(page.locator("#judge-button")).to_be_visible()
     for place, edge in (("left", "10"), ("top", "20"), ("right", "50"), ("bottom", "60")):
         tab_to(page, f"#mark-{place} input")
         page.keyboard.type(edge)
