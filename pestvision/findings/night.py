@@ -22,6 +22,7 @@ from pestvision.findings.follow import (
     reduced,
     seen_at_once,
 )
+from pestvision.findings.memory import give_back_large_arrays
 from pestvision.motion.align import AlignmentFailed, align_pair
 from pestvision.motion.blobs import find_blobs
 from pestvision.motion.tracks import pair_movers
@@ -91,6 +92,7 @@ def scan_night(
     WeightsError
         If the net is damaged.
     """
+    give_back_large_arrays()
     series = read_series(folder, settings=settings.photos, progress=_waiting(progress))
     total = sum(len(view.frames) for view in series.views)
     of_view, loose = _skipped_by_view(series)
