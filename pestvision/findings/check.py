@@ -4,15 +4,29 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from pestvision.arrays import BoxXyxy, clipped_box
+from pestvision.findings.finding import Finding, Judgement, PhotoCheck
+from pestvision.findings.judge import judge, worry
+from pestvision.organisms.classes import GROUPS, Group
+from pestvision.organisms.crops import cut_crop
+from pestvision.organisms.propose import propose
 from pestvision.settings import Settings
 
 if TYPE_CHECKING:
-    from pestvision.arrays import BoxXyxy
-    from pestvision.findings.finding import PhotoCheck
-    from pestvision.organisms.classify import Classifier
+    from collections.abc import Sequence
+
+    from pestvision.arrays import U8
+    from pestvision.organisms.classify import Classifier, Scores
     from pestvision.photos.read import Photo
 
 DEFAULTS = Settings()
+NOTHING = GROUPS.index(Group.NOT_AN_ORGANISM)
+SAME_SHARE = 0.6
+"""Two boxes are one animal when they share this much of the smaller one."""
+N_PROPOSALS = 12
+"""Boxes looked at by the net: each costs about a sixth of the decoding of a 12-megapixel photo."""
 
 
 def check_photo(
@@ -22,5 +36,93 @@ def check_photo(
     settings: Settings = DEFAULTS,
     box_xyxy_px: BoxXyxy | None = None,
 ) -> PhotoCheck:
-    """Find and label organisms on one photo."""
-    raise RuntimeError(photo, classifier, settings, box_xyxy_px)
+    """Find and label organisms on one photo, or judge the region the person marked.
+
+    Parameters
+    ----------
+    photo
+        Decoded and upright.
+    classifier
+        Loaded once, asked for every crop.
+    settings
+        The section `check`.
+    box_xyxy_px
+        The marked region in pixels of the photo, or None to search the whole photo.
+
+    Returns
+    -------
+    PhotoCheck
+        Up to `max_findings` findings, the most worrying first, and the verdict: the most worrying
+        finding's judgement. With no finding the verdict is that of the whole frame.
+
+    Raises
+    ------
+    ShapeError
+        If the marked box is empty or not finite.
+    """
+    if box_xyxy_px is not None:
+        boxes = [clipped_box(box_xyxy_px, photo.height, photo.width)]
+    else:
+        n = min(N_PROPOSALS, settings.check.max_findings + 1)
+        proposals = propose(photo.rgb, classifier.organism_map, max_proposals=n)
+        boxes = [item.box_xyxy_px for item in proposals]
+    crops = [cut_crop(photo.rgb, box) for box in boxes]
+    scores = classifier.classify(crops)
+    chosen = [0] if box_xyxy_px is not None else distinct(boxes, scores)
+    rules = classifier.card.rules
+
+    def judged(index: int) -> Judgement:
+        x0, y0, x1, y1 = boxes[index]
+        return judge([scores[index]], rules=rules, lengths_px=[max(x1 - x0, y1 - y0)])
+
+    answers = sorted(((judged(index), index) for index in chosen), key=lambda a: worry(a[0]))[::-1]
+    answers = answers[: settings.check.max_findings]
+    return PhotoCheck(
+        photo=photo.name,
+        width=photo.width,
+        height=photo.height,
+        taken=photo.taken.iso(),
+        verdict=answers[0][0] if answers else judged(len(boxes) - 1),
+        findings=_findings(answers, boxes, crops),
+        notes=photo.notes,
+    )
+
+
+def distinct(boxes: Sequence[BoxXyxy], scores: Sequence[Scores]) -> list[int]:
+    """Choose the boxes that more likely than not hold an organism, one for each.
+
+    Boxes are taken by the probability of their likeliest organism group; a box that shares
+    `SAME_SHARE` of the smaller area with a taken one shows the same animal.
+    """
+    alive = [
+        index
+        for index, item in enumerate(scores)
+        if item.p_groups[NOTHING] < 0.5  # more likely alive
+    ]
+    alive.sort(key=lambda index: -float(np.max(scores[index].p_groups[:NOTHING])))
+    chosen: list[int] = []
+    for index in alive:
+        if all(shared(boxes[index], boxes[other]) < SAME_SHARE for other in chosen):
+            chosen.append(index)
+    return chosen
+
+
+def shared(one: BoxXyxy, other: BoxXyxy) -> float:
+    """Give the common area of two boxes over the smaller one's, 0 to 1."""
+    width = min(one[2], other[2]) - max(one[0], other[0])
+    height = min(one[3], other[3]) - max(one[1], other[1])
+    if width <= 0 or height <= 0:
+        return 0.0
+    smaller = min(
+        (one[2] - one[0]) * (one[3] - one[1]), (other[2] - other[0]) * (other[3] - other[1])
+    )
+    return width * height / smaller
+
+
+def _findings(
+    answers: Sequence[tuple[Judgement, int]], boxes: Sequence[BoxXyxy], crops: Sequence[U8]
+) -> tuple[Finding, ...]:
+    return tuple(
+        Finding(id=rank, box_xyxy_px=boxes[index], judgement=judgement, crop_rgb=crops[index])
+        for rank, (judgement, index) in enumerate(answers, start=1)
+    )

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pestvision.organisms.classify import Scores
 
 LEECH = GROUPS.index(Group.LEECH_LIKE)
+DEFAULT_RULES = Rules()
 WHAT_SPEAKS_FOR = {
     Group.LEECH_LIKE: "Its outline and surface are nearest to the leeches the net has learned from.",
     Group.FLATWORM_LIKE: "Its outline and surface are nearest to the flatworms the net has learned from.",
@@ -38,7 +39,7 @@ WHAT_SPEAKS_FOR = {
 def judge(
     scores: Sequence[Scores],
     *,
-    rules: Rules = Rules(),
+    rules: Rules = DEFAULT_RULES,
     lengths_px: Sequence[float] | None = None,
 ) -> Judgement:
     """Judge one animal from the scores of all its crops.

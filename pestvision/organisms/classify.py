@@ -110,3 +110,31 @@ class Classifier:
             )
             for row, crop in zip(p_fine, crops, strict=True)
         ]
+
+    def organism_map(self, rgb: U8) -> F32:
+        """Run the net over a whole picture without its last pooling.
+
+        Parameters
+        ----------
+        rgb
+            (h, w, 3) uint8, RGB, both sides multiples of 32.
+
+        Returns
+        -------
+        F32
+            (h/32, w/32) probability that something alive is at that place, one minus the probability
+            of *not an organism*. A guide for proposals, not calibrated.
+        """
+        import torch
+
+        height, width = as_rgb(rgb).shape[:2]
+        if height % 32 or width % 32:
+            name = "rgb"
+            raise ShapeError(name, expected="sides that are multiples of 32", actual=describe(rgb))
+        with torch.inference_mode():
+            features = self._net.forward_features(as_input([rgb]))  # type: ignore[operator]
+            head = self._net.classifier
+            logits = torch.einsum("kc,nchw->nkhw", head.weight, features)[0].numpy()  # type: ignore[union-attr]
+            logits = logits + head.bias.numpy()[:, None, None]  # type: ignore[union-attr,operator]
+        p_fine = softmax(np.moveaxis(logits, 0, -1).astype(np.float64) / self.card.temperature)
+        return np.asarray(1.0 - group_probabilities(p_fine)[..., -1], dtype=np.float32)
