@@ -37,7 +37,6 @@ class CheckSettings:
     """How a close-up is checked."""
 
     max_findings: int = 20  # more boxes than that on one photo help nobody
-    threads: int = 2  # two ordinary cores
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +45,6 @@ class NightSettings:
 
     min_mover_px: int = 16  # length of the smallest mover looked for, pixels of the original photo
     max_gap_photos: int = 2  # a mover unseen for more photos than this starts a new track
-    threads: int = 2
 
 
 @dataclass(frozen=True, slots=True)

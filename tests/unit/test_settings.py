@@ -34,7 +34,6 @@ def test_an_empty_file_changes_nothing(tmp_path: Path) -> None:
 def test_a_file_changes_what_it_names_and_nothing_else(tmp_path: Path) -> None:
     found = load_settings(write(tmp_path, "[check]\nmax_findings = 7\n"))
     assert found.check.max_findings == 7
-    assert found.check.threads == Settings().check.threads
     assert (found.photos, found.night) == (Settings().photos, Settings().night)
 
 
