@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +26,12 @@ DEFAULTS = Settings()
 NOTHING = GROUPS.index(Group.NOT_AN_ORGANISM)
 SAME_SHARE = 0.6
 """Two boxes are one animal when they share this much of the smaller one."""
-N_PROPOSALS = 12
-"""Boxes looked at by the net: each costs about a sixth of the decoding of a 12-megapixel photo."""
+N_AT_ONCE = 12
+"""Boxes looked at together, the strongest first; each costs about a sixth of the decoding of a
+12-megapixel photo."""
+CROWDED = 6
+"""Animals found in one round from which another round follows: a tray holds more than a pane does. With
+fewer, more boxes bring more doubtful ones and no more animals."""
 
 
 def check_photo(
@@ -61,14 +66,12 @@ def check_photo(
         If the marked box is empty or not finite.
     """
     if box_xyxy_px is not None:
-        boxes = [clipped_box(box_xyxy_px, photo.height, photo.width)]
+        looks = _look([clipped_box(box_xyxy_px, photo.height, photo.width)], photo, classifier)
+        chosen = [0]
     else:
-        n = min(N_PROPOSALS, settings.check.max_findings + 1)
-        proposals = propose(photo.rgb, classifier.organism_map, max_proposals=n)
-        boxes = [item.box_xyxy_px for item in proposals]
-    crops = [cut_crop(photo.rgb, box) for box in boxes]
-    scores = classifier.classify(crops)
-    chosen = [0] if box_xyxy_px is not None else distinct(boxes, scores)
+        looks = _search(photo, classifier, n_most=settings.check.max_findings + 1)
+        chosen = distinct(looks.boxes, looks.scores)
+    boxes, scores, crops = looks.boxes, looks.scores, looks.crops
     rules = classifier.card.rules
 
     def judged(index: int) -> Judgement:
@@ -82,10 +85,42 @@ def check_photo(
         width=photo.width,
         height=photo.height,
         taken=photo.taken.iso(),
-        verdict=answers[0][0] if answers else judged(len(boxes) - 1),
+        verdict=answers[0][0] if answers else judged(0),
         findings=_findings(answers, boxes, crops),
         notes=photo.notes,
     )
+
+
+@dataclass(slots=True)
+class _Looks:
+    """Boxes looked at, with their crops and scores, in the same order."""
+
+    boxes: list[BoxXyxy]
+    crops: list[U8]
+    scores: list[Scores]
+
+
+def _look(boxes: Sequence[BoxXyxy], photo: Photo, classifier: Classifier) -> _Looks:
+    crops = [cut_crop(photo.rgb, box) for box in boxes]
+    return _Looks(list(boxes), crops, classifier.classify(crops))
+
+
+def _search(photo: Photo, classifier: Classifier, *, n_most: int) -> _Looks:
+    """Look at proposals, the whole frame first, round by round while they show many new animals."""
+    proposals = propose(photo.rgb, classifier.organism_map, max_proposals=n_most)
+    boxes = [item.box_xyxy_px for item in (proposals[-1], *proposals[:-1])]
+    seen = _Looks([], [], [])
+    n_known = 0
+    for start in range(0, len(boxes), N_AT_ONCE):
+        looks = _look(boxes[start : start + N_AT_ONCE], photo, classifier)
+        seen.boxes += looks.boxes
+        seen.crops += looks.crops
+        seen.scores += looks.scores
+        n_found = len(distinct(seen.boxes, seen.scores))
+        if n_found - n_known < CROWDED:
+            break
+        n_known = n_found
+    return seen
 
 
 def distinct(boxes: Sequence[BoxXyxy], scores: Sequence[Scores]) -> list[int]:
