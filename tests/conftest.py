@@ -1,4 +1,4 @@
-"""What every test shares: two threads, no network, one tolerance table, and the real photographs."""
+"""What every test shares: two threads, no network, and the real photographs."""
 
 from __future__ import annotations
 
@@ -11,12 +11,6 @@ import numpy as np
 import pytest
 
 REPO = Path(__file__).resolve().parent.parent
-
-TOLERANCE = {
-    "alignment_px": 0.3,  # known warps of smooth pictures
-    "logits_rel": 1e-3,
-    "logits_abs": 1e-4,
-}
 
 os.environ.setdefault("GRADIO_ANALYTICS_ENABLED", "False")
 os.environ.setdefault("HF_HUB_OFFLINE", "1")

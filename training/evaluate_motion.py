@@ -1,6 +1,7 @@
 """Measure alignment and movers on drawn pairs with hand-held motion.
 
 Run it as `python -m training.evaluate_motion`: it prints one table, with counts and Wilson intervals.
+With `--fit` it draws the tuning pairs, and fits how evidence about changed regions is weighed.
 
 Seeds from TUNE_SEED on were looked at while thresholds were chosen; those from EXAM_SEED on were not,
 and only they are quoted.
@@ -18,8 +19,10 @@ import numpy as np
 
 from pestvision.arrays import BoxXyxy, box_iou
 from pestvision.motion.align import AlignedPair, align_pair
-from pestvision.motion.blobs import find_blobs
+from pestvision.motion.blobs import find_blobs, weigh_change
+from pestvision.motion.noise import map_change
 from pestvision.motion.tracks import carried_box
+from training.mover_score import Samples, fit, values_of, write
 from training.scenes.pairs import draw_pair
 
 if TYPE_CHECKING:
@@ -27,6 +30,7 @@ if TYPE_CHECKING:
     from training.scenes.records import DrawnMover, DrawnPair
 
 TUNE_SEED = 10_000
+N_TUNE_PAIRS = 200
 EXAM_SEED = 900_000
 SIZES = ((900, 1200), (1200, 900), (1080, 1440), (720, 960))  # height, width; drawn in turn
 MOVERS = (0, 1, 2, 3)  # a pair in four has none
@@ -75,6 +79,26 @@ def tally_pairs(first_seed: int, n_pairs: int) -> Tally:
             blobs = find_blobs(pair)
         _count(tally, drawn, blobs)
     return tally
+
+
+def gather_samples(first_seed: int, n_pairs: int) -> Samples:
+    """Draw pairs, and give what was measured of every candidate; those that graze a mover are left out."""
+    values, is_hit, owners = [], [], []
+    for seed in range(first_seed, first_seed + n_pairs):
+        drawn = exam_pair(seed)
+        pair = align_pair(drawn.first, drawn.second)
+        if not isinstance(pair, AlignedPair):
+            continue
+        change = map_change(pair)
+        for item in weigh_change(change, pair):
+            x0, y0, x1, y1 = (edge * change.step for edge in item.region.box)
+            boxes = ((x0, y0, x1, y1), carried_box((x0, y0, x1, y1), drawn.matrix))
+            hit = any(is_found(mover, boxes) for mover in drawn.movers)
+            if hit or not any(_touches(mover, boxes) for mover in drawn.movers):
+                values.append(values_of(item.evidence))
+                is_hit.append(hit)
+                owners.append(seed - first_seed)
+    return Samples(np.array(values), np.array(is_hit, bool), np.array(owners, np.float64), n_pairs)
 
 
 def alignment_error_px(drawn: DrawnPair, pair: AlignedPair) -> float:
@@ -180,8 +204,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Measure alignment and movers on drawn pairs.")
     parser.add_argument("--pairs", type=int, default=200)
     parser.add_argument("--seed", type=int, default=EXAM_SEED)
+    parser.add_argument("--fit", action="store_true")
     options = parser.parse_args()
     cv2.setNumThreads(2)
+    if options.fit:
+        samples = gather_samples(TUNE_SEED, N_TUNE_PAIRS)
+        write(
+            fit(samples), origin=f"drawn pairs, seeds {TUNE_SEED} to {TUNE_SEED + N_TUNE_PAIRS - 1}"
+        )
+        return
     print(table(tally_pairs(options.seed, options.pairs)))
 
 

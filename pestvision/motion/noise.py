@@ -278,6 +278,12 @@ def unexplained_by(photo: U8, other: U8) -> F32:
     return _largest_channel(change).astype(np.float32)
 
 
+def local_spread(photo: U8) -> U8:
+    """Give the largest channel's range over the 3 × 3 pixels about each: (h, w)."""
+    low, high = _neighbours(as_u8(cv2.GaussianBlur(photo, (3, 3), 0)))
+    return _largest_channel(cv2.subtract(high, low))
+
+
 def _neighbours(photo: U8) -> tuple[U8, U8]:
     return as_u8(cv2.erode(photo, NEAR)), as_u8(cv2.dilate(photo, NEAR))
 

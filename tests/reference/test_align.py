@@ -7,7 +7,6 @@ import itertools
 import cv2
 import numpy as np
 import pytest
-from conftest import TOLERANCE
 from motion_scenes import (
     PICTURES,
     camera_matrix,
@@ -18,6 +17,7 @@ from motion_scenes import (
 )
 from scipy.ndimage import fourier_shift, gaussian_filter
 from skimage.registration import phase_cross_correlation
+from tolerance import TOLERANCE
 
 from pestvision.motion.align import AlignedPair, AlignmentFailed, AlignReason, align_pair
 
