@@ -158,7 +158,10 @@ def markdown(figures: Mapping[str, Any]) -> str:
     row = " | ".join(str(counts.get(name, 0)) for name in names)
     lines.append(f"| backgrounds | {sum(counts.values())} | {row} | | |")
     lines += ["", "| animal's share of the photo | boxed | met by a proposal |", "|---|---|---|"]
-    for key, (found, total) in figures["photos"]["proposals"].items():
+    by_share = sorted(
+        figures["photos"]["proposals"].items(), key=lambda row: int(row[0].split("%")[0])
+    )
+    for key, (found, total) in by_share:
         low, high = wilson_interval(found, total)
         lines.append(f"| {key} | {total} | {found / total:.2f} ({low:.2f} to {high:.2f}) |")
     lines += ["", "| series | pairs | aligned | moved | tracks by label |", "|---|---|---|---|---|"]
