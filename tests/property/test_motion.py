@@ -171,12 +171,12 @@ def test_movers_of_drawn_hand_held_pairs_are_found_and_little_else():
     """A guard against getting worse, over 24 pairs, and not the aim.
 
     The aim is 0.85 of movers at 0.5 false blobs a pair. Measured over 80 pairs by
-    `training.evaluate_motion`: 0.842 (0.766 to 0.896, n 120) at 1.05, most of them mirror images of
-    lamps and fronds. This few pairs spread by about 0.07 and 0.3: the guard stands two of those off.
+    `training.evaluate_motion`: 0.842 (0.766 to 0.896, n 120) at 0.50 (n 40). This few pairs spread by
+    about 0.06 and 0.15: the guard stands two of those off.
     """
     tally = tally_pairs(EXAM_SEED, 24)
     hits, n = tally.found()
     assert tally.n_aligned == tally.n_pairs
-    assert hits / n >= 0.7
-    assert tally.false_blobs / tally.n_pairs <= 1.65
+    assert hits / n >= 0.72
+    assert tally.false_blobs / tally.n_pairs <= 0.8
     assert float(np.median(tally.errors_px)) <= 0.3
