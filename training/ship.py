@@ -38,8 +38,9 @@ LEECH_LOOK_AGAIN = 0.10
 """From this probability on leech-like is never ruled out: a missed leech costs a brood, a false alarm
 a look; at 1 : 9 the costs balance here."""
 MIN_LENGTH_PX = 16.0
-MIN_SHARPNESS = 0.010
-"""Below it a crop holds no edge sharper than about a tenth of its width."""
+MIN_SHARPNESS = 0.005
+"""Between the smallest of 74 real boxed crops (0.008) and the median of the same blurred by 20 pixels
+(0.002)."""
 
 
 def save_scores(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pestvision.arrays import BoxXyxy, clipped_box
+from pestvision.arrays import BoxXyxy, checked_box, clipped_box
 from pestvision.findings.finding import Finding, Judgement, PhotoCheck
 from pestvision.findings.judge import judge, worry
 from pestvision.organisms.classes import GROUPS, Group
@@ -66,7 +66,8 @@ def check_photo(
         If the marked box is empty or not finite.
     """
     if box_xyxy_px is not None:
-        looks = _look([clipped_box(box_xyxy_px, photo.height, photo.width)], photo, classifier)
+        marked = clipped_box(checked_box(box_xyxy_px), photo.height, photo.width)
+        looks = _look([marked], photo, classifier)
         chosen = [0]
     else:
         looks = _search(photo, classifier, n_most=settings.check.max_findings + 1)
@@ -85,7 +86,7 @@ def check_photo(
         width=photo.width,
         height=photo.height,
         taken=photo.taken.iso(),
-        verdict=answers[0][0] if answers else judged(0),
+        verdict=answers[0][0] if answers else judged(looks.whole),
         findings=_findings(answers, boxes, crops),
         notes=photo.notes,
     )
@@ -93,11 +94,12 @@ def check_photo(
 
 @dataclass(slots=True)
 class _Looks:
-    """Boxes looked at, with their crops and scores, in the same order."""
+    """Boxes looked at, with their crops and scores, in the same order; `whole` is the frame's index."""
 
     boxes: list[BoxXyxy]
     crops: list[U8]
     scores: list[Scores]
+    whole: int = 0
 
 
 def _look(boxes: Sequence[BoxXyxy], photo: Photo, classifier: Classifier) -> _Looks:
@@ -106,10 +108,12 @@ def _look(boxes: Sequence[BoxXyxy], photo: Photo, classifier: Classifier) -> _Lo
 
 
 def _search(photo: Photo, classifier: Classifier, *, n_most: int) -> _Looks:
-    """Look at proposals, the whole frame first, round by round while they show many new animals."""
+    """Look at proposals and the whole frame, round by round while they show many new animals."""
     proposals = propose(photo.rgb, classifier.organism_map, max_proposals=n_most)
-    boxes = [item.box_xyxy_px for item in (proposals[-1], *proposals[:-1])]
-    seen = _Looks([], [], [])
+    boxes = [item.box_xyxy_px for item in proposals]
+    # the whole frame belongs to the first round, behind every box that shows the same more closely
+    boxes.insert(min(N_AT_ONCE, len(boxes)) - 1, boxes.pop())
+    seen = _Looks([], [], [], whole=min(N_AT_ONCE, len(boxes)) - 1)
     n_known = 0
     for start in range(0, len(boxes), N_AT_ONCE):
         looks = _look(boxes[start : start + N_AT_ONCE], photo, classifier)

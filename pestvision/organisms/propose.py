@@ -141,7 +141,9 @@ def _wide_mean(lab: F32, sigma_px: float) -> F32:
 def _boxes_of_map(salience: F32) -> list[tuple[BoxXyxy, float]]:
     """Threshold a map at several levels, and give the box and score of each connected part."""
     height, width = salience.shape
-    grey = np.clip(salience / (np.percentile(salience, 99.5) + 1e-6) * 255, 0, 255).astype(np.uint8)
+    # at the least one unit of CIELAB: on a flat picture the rounding of the blurs is no outline
+    top = max(float(np.percentile(salience, 99.5)), 1.0)
+    grey = np.clip(salience / top * 255, 0, 255).astype(np.uint8)
     otsu = cv2.threshold(grey, 0, 255, cv2.THRESH_OTSU)[0]
     levels = {int(otsu), int(otsu * 0.7), int(otsu * 1.4), int(np.percentile(grey, 97))}
     full_area = (0.15 * max(height, width)) ** 2

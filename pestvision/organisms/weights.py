@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -55,6 +56,11 @@ class Card:
     rules: Rules
     sha256: str
     full: dict[str, Any]
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.temperature) and self.temperature > 0):
+            message = f"the temperature {self.temperature} is no positive number"
+            raise ValueError(message)
 
 
 def find_models() -> Path:

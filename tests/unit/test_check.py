@@ -1,0 +1,126 @@
+"""Check of one photo, with a classifier that reads its answer from the paint."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from made_scores import PaintReader, painted_photo, sure_of
+
+from pestvision.arrays import BoxXyxy, box_iou
+from pestvision.errors import ShapeError
+from pestvision.findings.check import check_photo, distinct, shared
+from pestvision.findings.judge import worry
+from pestvision.organisms.classes import GROUPS, LABELS, Group
+from pestvision.settings import CheckSettings, Settings
+
+SNAIL: tuple[BoxXyxy, Group] = ((60, 60, 140, 120), Group.HARMLESS)
+LEECH: tuple[BoxXyxy, Group] = ((400, 250, 500, 300), Group.LEECH_LIKE)
+FLATWORM: tuple[BoxXyxy, Group] = ((380, 60, 450, 110), Group.FLATWORM_LIKE)
+
+
+def test_each_animal_is_found_and_the_most_worrying_comes_first() -> None:
+    """An animal with plain corners may be found in pieces too; none may be missed or come late."""
+    answer = check_photo(painted_photo([SNAIL, LEECH, FLATWORM]), PaintReader())
+    labels = [finding.judgement.label for finding in answer.findings]
+    assert labels[:3] == [Group.LEECH_LIKE, Group.FLATWORM_LIKE, Group.HARMLESS]
+    assert set(labels[3:]) <= {Group.HARMLESS}
+    assert [finding.id for finding in answer.findings] == list(range(1, len(labels) + 1))
+    assert answer.verdict == answer.findings[0].judgement
+    for box, _ in [LEECH, FLATWORM, SNAIL]:
+        assert max(box_iou(finding.box_xyxy_px, box) for finding in answer.findings) > 0.4
+
+
+def test_findings_are_in_the_order_of_worry() -> None:
+    answer = check_photo(painted_photo([SNAIL, FLATWORM]), PaintReader())
+    keys = [worry(finding.judgement) for finding in answer.findings]
+    assert keys == sorted(keys, reverse=True)
+
+
+def test_a_bare_pane_is_not_an_organism_and_has_no_findings() -> None:
+    answer = check_photo(painted_photo([]), PaintReader())
+    assert answer.findings == ()
+    assert answer.verdict.label == Group.NOT_AN_ORGANISM
+    assert answer.notes == ("A note.",)
+
+
+def test_what_only_looks_different_is_no_finding() -> None:
+    answer = check_photo(
+        painted_photo([((60, 60, 140, 120), Group.NOT_AN_ORGANISM)]), PaintReader()
+    )
+    assert answer.findings == ()
+
+
+def test_an_animal_that_fills_the_frame_is_found_by_the_whole_frame() -> None:
+    photo = painted_photo([((0, 0, 600, 400), Group.FLATWORM_LIKE)])
+    answer = check_photo(photo, PaintReader())
+    assert [finding.box_xyxy_px for finding in answer.findings] == [(0.0, 0.0, 600.0, 400.0)]
+    assert answer.verdict.label == Group.FLATWORM_LIKE
+
+
+@pytest.mark.parametrize("most", [1, 2, 3])
+def test_no_more_findings_than_the_setting(most: int) -> None:
+    blobs = [((40 + 90 * i, 150, 90 + 90 * i, 200), Group.HARMLESS) for i in range(6)]
+    settings = Settings(check=CheckSettings(max_findings=most))
+    answer = check_photo(painted_photo(blobs), PaintReader(), settings=settings)
+    assert 1 <= len(answer.findings) <= most
+
+
+def test_a_marked_region_is_judged_alone_and_as_marked() -> None:
+    reader = PaintReader()
+    box = (380.0, 230.0, 520.0, 320.0)
+    answer = check_photo(painted_photo([SNAIL, LEECH]), reader, box_xyxy_px=box)
+    assert [finding.box_xyxy_px for finding in answer.findings] == [box]
+    assert answer.verdict.label == Group.LEECH_LIKE
+    assert reader.n_crops == 1
+
+
+def test_a_marked_region_of_bare_pane_is_answered_too() -> None:
+    answer = check_photo(painted_photo([LEECH]), PaintReader(), box_xyxy_px=(20, 20, 120, 120))
+    assert answer.verdict.label == Group.NOT_AN_ORGANISM
+    assert len(answer.findings) == 1
+
+
+def test_a_marked_region_over_the_edge_is_cut_to_the_frame() -> None:
+    answer = check_photo(painted_photo([LEECH]), PaintReader(), box_xyxy_px=(-50, 300, 900, 500))
+    assert answer.findings[0].box_xyxy_px == (0.0, 300.0, 600.0, 400.0)
+
+
+@pytest.mark.parametrize(
+    "box", [(50, 50, 50, 90), (90, 50, 50, 90), (0, 0, float("nan"), 9), (0, 0, float("inf"), 9)]
+)
+def test_an_empty_or_endless_region_is_refused(box: BoxXyxy) -> None:
+    with pytest.raises(ShapeError, match="x0 < x1") as caught:
+        check_photo(painted_photo([LEECH]), PaintReader(), box_xyxy_px=box)
+    assert caught.value.advice
+
+
+def test_boxes_on_one_animal_are_one_finding_and_the_surest_is_kept() -> None:
+    boxes: list[BoxXyxy] = [(0, 0, 100, 100), (10, 10, 60, 60), (200, 200, 260, 260), (0, 0, 9, 9)]
+    scores = [
+        sure_of(Group.HARMLESS, 0.8),
+        sure_of(Group.HARMLESS, 0.9),
+        sure_of(Group.LEECH_LIKE, 0.7),
+        sure_of(Group.NOT_AN_ORGANISM, 0.9),
+    ]
+    assert distinct(boxes, scores) == [1, 2]
+    assert distinct([], []) == []
+
+
+def test_the_shared_part_is_of_the_smaller_box() -> None:
+    assert shared((0, 0, 10, 10), (0, 0, 5, 5)) == 1.0
+    assert shared((0, 0, 10, 10), (5, 0, 15, 10)) == 0.5
+    assert shared((0, 0, 10, 10), (10, 0, 20, 10)) == 0.0
+
+
+def test_the_answer_keeps_the_contract_in_json() -> None:
+    photo = painted_photo([SNAIL, LEECH])
+    answer = json.loads(json.dumps(check_photo(photo, PaintReader()).as_json()))
+    assert set(answer) == {
+        "photo", "width", "height", "taken", "verdict", "findings", "caution"
+    }  # fmt: skip
+    assert (answer["width"], answer["height"]) == (600, 400)
+    for finding in answer["findings"]:
+        assert finding["label"] in LABELS
+        assert set(finding["probabilities"]) == set(GROUPS)
+        assert sum(finding["probabilities"].values()) == pytest.approx(1.0, abs=1e-9)

@@ -1,0 +1,151 @@
+"""From scores to a judgement: when a label is given, and every reason for not giving one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from made_scores import SHIPPED_LIKE, scores_of, sure_of, sure_of_fine
+
+from pestvision.errors import ShapeError
+from pestvision.findings.judge import judge, worry
+from pestvision.findings.words import BETTER_PHOTO
+from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUPS, LABELS, Group
+from pestvision.organisms.classify import Scores
+from pestvision.organisms.weights import Rules
+
+if TYPE_CHECKING:
+    from pestvision.findings.finding import Judgement
+
+
+def told(*p: float, rules: Rules = SHIPPED_LIKE, sharpness: float = 1.0) -> Judgement:
+    return judge([scores_of(*p, sharpness=sharpness)], rules=rules)
+
+
+@pytest.mark.parametrize("group", GROUPS)
+def test_a_sure_crop_gets_its_group_and_says_why(group: Group) -> None:
+    judged = judge([sure_of(group)], rules=SHIPPED_LIKE, lengths_px=[200])
+    assert judged.label == group
+    assert judged.confidence == pytest.approx(0.97, abs=1e-6)
+    assert judged.reasons[-1].startswith("Next likeliest: ")
+    assert BETTER_PHOTO not in judged.reasons
+
+
+def test_too_short_is_said_with_both_lengths() -> None:
+    judged = judge([sure_of(Group.HARMLESS)], rules=SHIPPED_LIKE, lengths_px=[15.4])
+    assert judged.label == CANT_TELL
+    assert "only 15 pixels long" in judged.reasons[0]
+    assert "below 16 pixels" in judged.reasons[0]
+    assert judged.reasons[-1] == BETTER_PHOTO
+
+
+def test_the_bound_itself_is_long_enough() -> None:
+    judged = judge([sure_of(Group.HARMLESS)], rules=SHIPPED_LIKE, lengths_px=[16.0])
+    assert judged.label == Group.HARMLESS
+
+
+def test_the_longest_view_of_an_animal_counts() -> None:
+    both = [sure_of(Group.HARMLESS)] * 2
+    assert judge(both, rules=SHIPPED_LIKE, lengths_px=[8, 40]).label == Group.HARMLESS
+
+
+def test_too_blurred_is_said_and_one_sharp_view_is_enough() -> None:
+    blurred = scores_of(0.01, 0.01, 0.97, 0.01, sharpness=0.009)
+    judged = judge([blurred], rules=SHIPPED_LIKE)
+    assert judged.label == CANT_TELL
+    assert judged.reasons == ("It is too blurred to tell.", BETTER_PHOTO)
+    assert judge([blurred, sure_of(Group.HARMLESS)], rules=SHIPPED_LIKE).label == Group.HARMLESS
+
+
+def test_two_possible_groups_are_both_named_the_likelier_first() -> None:
+    judged = told(0.35, 0.60, 0.03, 0.02)
+    assert judged.label == CANT_TELL
+    assert "flatworm-like (60%) or leech-like (35%)" in judged.reasons[0]
+    assert judged.confidence == pytest.approx(0.60, abs=1e-6)
+
+
+def test_no_possible_group_is_said() -> None:
+    judged = told(0.1, 0.2, 0.5, 0.2, rules=Rules(set_threshold=0.3))
+    assert judged.label == CANT_TELL
+    assert "No group fits" in judged.reasons[0]
+
+
+def test_a_leech_that_cannot_be_ruled_out_is_said() -> None:
+    judged = told(0.12, 0.01, 0.86, 0.01)
+    assert judged.label == CANT_TELL
+    assert "Leech-like cannot be ruled out (12%)" in judged.reasons[0]
+    assert told(0.09, 0.02, 0.88, 0.01).label == Group.HARMLESS
+
+
+def test_several_doubts_are_all_said() -> None:
+    judged = judge(
+        [scores_of(0.45, 0.45, 0.05, 0.05, sharpness=0.0)], rules=SHIPPED_LIKE, lengths_px=[9]
+    )
+    assert len(judged.reasons) == 4
+    assert judged.reasons[-1] == BETTER_PHOTO
+
+
+def test_a_leech_is_never_silently_ruled_out(rng: np.random.Generator) -> None:
+    seen = set()
+    for p in rng.dirichlet([0.3] * 4, 3000):
+        judged = told(*p)
+        seen.add(judged.label)
+        if judged.label not in (Group.LEECH_LIKE, CANT_TELL):
+            assert p[0] < SHIPPED_LIKE.leech_look_again + 1e-6
+    assert seen == set(LABELS)
+
+
+def test_crops_joined_grow_no_surer_by_repetition() -> None:
+    once = told(0.2, 0.02, 0.75, 0.03, rules=Rules(set_threshold=0.99))
+    often = judge([scores_of(0.2, 0.02, 0.75, 0.03)] * 50, rules=Rules(set_threshold=0.99))
+    assert often.p_groups == pytest.approx(once.p_groups, abs=1e-9)
+
+
+def test_one_sure_crop_among_sure_others_does_not_win_alone() -> None:
+    views = [sure_of(Group.LEECH_LIKE)] + [sure_of(Group.HARMLESS)] * 4
+    judged = judge(views, rules=SHIPPED_LIKE)
+    assert judged.p_groups[2] > judged.p_groups[0]
+    assert judge(views[::-1], rules=SHIPPED_LIKE).p_groups == pytest.approx(judged.p_groups)
+
+
+def test_impossible_everywhere_still_sums_to_one() -> None:
+    views = [scores_of(1, 0, 0, 0), scores_of(0, 0, 1, 0)]  # each rules the other out wholly
+    assert sum(judge(views, rules=SHIPPED_LIKE).p_groups) == pytest.approx(1.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("fine", FINE_CLASSES, ids=lambda item: item.name)
+def test_every_class_is_named_in_good_english(fine: object) -> None:
+    item = next(one for one in FINE_CLASSES if one is fine)
+    judged = judge([sure_of_fine(item.name)], rules=SHIPPED_LIKE)
+    assert judged.fine == item.name
+    assert judged.label == item.group
+    assert not any(bad in judged.reasons[0] for bad in ("a snail eggs", "a plant or", "a glare"))
+
+
+def test_worry_orders_from_leech_to_nothing() -> None:
+    in_order = [
+        told(0.01, 0.01, 0.01, 0.97),
+        told(0.01, 0.01, 0.97, 0.01),
+        told(0.02, 0.01, 0.57, 0.40),  # can't tell, and no leech in it
+        told(0.01, 0.97, 0.01, 0.01),
+        told(0.30, 0.02, 0.66, 0.02),  # can't tell, and may be a leech
+        told(0.90, 0.05, 0.03, 0.02),
+        told(0.97, 0.01, 0.01, 0.01),
+    ]
+    labels = [item.label for item in in_order]
+    assert labels[2] == labels[4] == CANT_TELL
+    keys = [worry(item) for item in in_order]
+    assert keys == sorted(keys)
+    assert len(set(keys)) == len(keys)
+
+
+def test_no_scores_at_all_is_a_mistake_of_the_program() -> None:
+    with pytest.raises(ShapeError, match="at least one") as caught:
+        judge([])
+    assert caught.value.advice
+
+
+def test_scores_of_the_wrong_length_are_refused() -> None:
+    with pytest.raises(ShapeError, match=r"\(14,\), \(4,\)"):
+        Scores(np.zeros(13, dtype=np.float32), np.zeros(4, dtype=np.float32))
