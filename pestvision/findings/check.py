@@ -11,8 +11,9 @@ from pestvision.arrays import BoxXyxy, checked_box, clipped_box
 from pestvision.findings.finding import Finding, Judgement, PhotoCheck
 from pestvision.findings.judge import judge, worry
 from pestvision.organisms.classes import GROUPS, Group
-from pestvision.organisms.crops import cut_crop
-from pestvision.organisms.propose import propose
+from pestvision.organisms.crops import crop_square, cut_crop
+from pestvision.organisms.net import INPUT_PX
+from pestvision.organisms.propose import propose, reduced
 from pestvision.settings import Settings
 
 if TYPE_CHECKING:
@@ -29,6 +30,9 @@ SAME_SHARE = 0.6
 N_AT_ONCE = 12
 """Boxes looked at together, the strongest first; each costs about a sixth of the decoding of a
 12-megapixel photo."""
+OVERVIEW_PX = 1152
+"""Long side of the reduced copy on which boxes are sought and large crops are cut: twice the widest
+picture the net is run over. A large photo is read through once, and not again for every crop."""
 CROWDED = 6
 """Animals found in one round from which another round follows: a tray holds more than a pane does. With
 fewer, more boxes bring more doubtful ones and no more animals."""
@@ -67,7 +71,7 @@ def check_photo(
     """
     if box_xyxy_px is not None:
         marked = clipped_box(checked_box(box_xyxy_px), photo.height, photo.width)
-        looks = _look([marked], photo, classifier)
+        looks = _look([marked], _sight(photo.rgb), classifier)
         chosen = [0]
     else:
         looks = _search(photo, classifier, n_most=settings.check.max_findings + 1)
@@ -102,21 +106,46 @@ class _Looks:
     whole: int = 0
 
 
-def _look(boxes: Sequence[BoxXyxy], photo: Photo, classifier: Classifier) -> _Looks:
-    crops = [cut_crop(photo.rgb, box) for box in boxes]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sight:
+    """A photo with its overview; `scale` is overview over photo, 1 where the photo is small."""
+
+    full: U8
+    overview: U8
+    scale: float
+
+    def crop(self, box: BoxXyxy) -> U8:
+        """Cut a crop from the overview where that is fine enough, else from the photo."""
+        x0, _, x1, _ = crop_square(box)
+        if (x1 - x0) * self.scale < INPUT_PX:
+            return cut_crop(self.full, box)
+        left, top, right, bottom = (value * self.scale for value in box)
+        return cut_crop(self.overview, (left, top, right, bottom))
+
+
+def _sight(rgb: U8) -> _Sight:
+    side = max(rgb.shape[:2])
+    if side <= OVERVIEW_PX:
+        return _Sight(rgb, rgb, 1.0)
+    return _Sight(rgb, reduced(rgb, OVERVIEW_PX), OVERVIEW_PX / side)
+
+
+def _look(boxes: Sequence[BoxXyxy], sight: _Sight, classifier: Classifier) -> _Looks:
+    crops = [sight.crop(box) for box in boxes]
     return _Looks(list(boxes), crops, classifier.classify(crops))
 
 
 def _search(photo: Photo, classifier: Classifier, *, n_most: int) -> _Looks:
     """Look at proposals and the whole frame, round by round while they show many new animals."""
-    proposals = propose(photo.rgb, classifier.organism_map, max_proposals=n_most)
-    boxes = [item.box_xyxy_px for item in proposals]
+    sight = _sight(photo.rgb)
+    proposals = propose(sight.overview, classifier.organism_map, max_proposals=n_most)
+    boxes = [_scaled(item.box_xyxy_px, 1 / sight.scale, photo) for item in proposals]
     # the whole frame belongs to the first round, behind every box that shows the same more closely
     boxes.insert(min(N_AT_ONCE, len(boxes)) - 1, boxes.pop())
     seen = _Looks([], [], [], whole=min(N_AT_ONCE, len(boxes)) - 1)
     n_known = 0
     for start in range(0, len(boxes), N_AT_ONCE):
-        looks = _look(boxes[start : start + N_AT_ONCE], photo, classifier)
+        looks = _look(boxes[start : start + N_AT_ONCE], sight, classifier)
         seen.boxes += looks.boxes
         seen.crops += looks.crops
         seen.scores += looks.scores
@@ -125,6 +154,11 @@ def _search(photo: Photo, classifier: Classifier, *, n_most: int) -> _Looks:
             break
         n_known = n_found
     return seen
+
+
+def _scaled(box: BoxXyxy, scale: float, photo: Photo) -> BoxXyxy:
+    x0, y0, x1, y1 = box
+    return clipped_box((x0 * scale, y0 * scale, x1 * scale, y1 * scale), photo.height, photo.width)
 
 
 def distinct(boxes: Sequence[BoxXyxy], scores: Sequence[Scores]) -> list[int]:
