@@ -1,0 +1,143 @@
+"""Training's pure parts, and one pass through every line of a run on a dozen drawings."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+import torch
+from sklearn.metrics import balanced_accuracy_score, roc_auc_score
+
+from pestvision.organisms.classes import FINE_NAMES, GROUPS
+from pestvision.organisms.classify import Classifier
+from training import train
+from training.augment import augment
+from training.data import CANVAS_PX, Example, draw_examples, fold_of_source, load_boxed
+from training.figures import auc, balanced_accuracy, found_at_false_rate, source_weights
+from training.train import Recipe, batch_sizes, partial_loss, sampling_weights, schedule
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+RECIPE = Recipe()
+
+
+@pytest.fixture(scope="module")
+def drawn() -> list[Example]:
+    return draw_examples(1, seed=11)
+
+
+def test_one_allowed_class_gives_plain_cross_entropy() -> None:
+    logits = torch.randn(5, len(FINE_NAMES), generator=torch.Generator().manual_seed(0))
+    target = torch.tensor([0, 3, 5, 13, 1])
+    allowed = torch.nn.functional.one_hot(target, len(FINE_NAMES)).bool()
+    loss = partial_loss(logits, allowed, smoothing=0.0)
+    assert torch.isclose(loss, torch.nn.functional.cross_entropy(logits, target))
+
+
+def test_everything_allowed_costs_nothing_and_less_allowed_costs_more() -> None:
+    logits = torch.randn(4, len(FINE_NAMES), generator=torch.Generator().manual_seed(1))
+    everything = torch.ones(4, len(FINE_NAMES), dtype=torch.bool)
+    half = everything.clone()
+    half[:, ::2] = False
+    assert abs(float(partial_loss(logits, everything, 0.0))) < 1e-6
+    assert float(partial_loss(logits, half, 0.0)) > 0.1
+
+
+def test_the_rate_climbs_then_falls_to_nothing() -> None:
+    factors = [schedule(step, RECIPE) for step in range(RECIPE.steps + 1)]
+    assert max(factors) == pytest.approx(1.0)
+    assert factors[: RECIPE.warm_up] == sorted(factors[: RECIPE.warm_up])
+    assert factors[RECIPE.warm_up :] == sorted(factors[RECIPE.warm_up :], reverse=True)
+    assert factors[-1] == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize(("ground", "drawings"), [(True, True), (False, True), (False, False)])
+def test_a_batch_is_always_full(ground: bool, drawings: bool) -> None:
+    sizes = batch_sizes(RECIPE, has_ground=ground, has_drawn=drawings)
+    assert sum(sizes) == RECIPE.batch
+    assert len(sizes) == 1 + ground + drawings
+
+
+def test_groups_weigh_the_same_however_many_examples_they_have(drawn: list[Example]) -> None:
+    weights = sampling_weights(drawn)
+    groups = np.array([item.group for item in drawn])
+    shares = [weights[groups == group].sum() for group in set(groups.tolist())]
+    assert np.allclose(shares, 1 / len(shares), atol=1e-5)
+
+
+def test_a_source_is_never_split_and_every_fold_has_every_group(real_photos: Path) -> None:
+    examples = load_boxed(real_photos)
+    folds = fold_of_source(examples)
+    assert set(folds) == {item.source for item in examples}
+    for fold in range(5):
+        inside = {item.group for item in examples if folds[item.source] == fold}
+        assert inside == set(range(len(GROUPS)))
+
+
+def test_augmentation_keeps_shape_and_range_and_repeats_with_its_seed() -> None:
+    canvases = torch.randint(
+        0, 256, (6, 3, CANVAS_PX, CANVAS_PX), generator=torch.Generator().manual_seed(2)
+    ).to(torch.uint8)
+    one = augment(canvases, torch.Generator().manual_seed(3))
+    again = augment(canvases, torch.Generator().manual_seed(3))
+    other = augment(canvases, torch.Generator().manual_seed(4))
+    assert one.shape == (6, 3, 224, 224)
+    assert float(one.min()) >= -127 / 128 - 1e-6
+    assert float(one.max()) <= 1.0 + 1e-6
+    assert torch.equal(one, again)
+    assert not torch.equal(one, other)
+
+
+def test_figures_agree_with_scikit_learn(rng: np.random.Generator) -> None:
+    """Reference: sklearn.metrics.balanced_accuracy_score and roc_auc_score."""
+    p = rng.dirichlet(np.ones(4), 200)
+    groups = rng.integers(0, 4, 200)
+    flat = np.ones(200)
+    assert balanced_accuracy(p, groups, flat) == pytest.approx(
+        balanced_accuracy_score(groups, p.argmax(1))
+    )
+    assert auc(p[:, 0], groups == 0, flat) == pytest.approx(roc_auc_score(groups == 0, p[:, 0]))
+
+
+def test_what_is_found_at_a_false_rate_agrees_with_counting(rng: np.random.Generator) -> None:
+    scores, is_it = rng.random(300), rng.random(300) < 0.3
+    found, threshold = found_at_false_rate(scores, is_it, np.ones(300), 0.05)
+    assert (scores[~is_it] > threshold).mean() <= 0.05
+    assert found == pytest.approx((scores[is_it] > threshold).mean())
+    best = max((scores[is_it] > t).mean() for t in scores if (scores[~is_it] > t).mean() <= 0.05)
+    assert found == pytest.approx(best)
+
+
+def test_sources_weigh_the_same_within_a_group() -> None:
+    weights = source_weights(["a", "a", "a", "b", "c"], np.array([0, 0, 0, 0, 1]))
+    assert weights.tolist() == pytest.approx([1 / 6, 1 / 6, 1 / 6, 1 / 2, 1.0])
+
+
+@pytest.mark.slow
+def test_a_quick_run_leaves_weights_that_the_tool_accepts(
+    tmp_path: Path, drawn: list[Example], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import dataclasses
+
+    def as_real(_folder: object) -> list[Example]:
+        return [
+            dataclasses.replace(item, source=f"s{rank % 5}", licence="open", file=f"{rank}.jpg")
+            for rank, item in enumerate(drawn)
+        ]
+
+    monkeypatch.setattr(train, "photos_folder", lambda: tmp_path)
+    monkeypatch.setattr(train, "load_boxed", as_real)
+    monkeypatch.setattr(train, "load_nothing", lambda *_args, **_options: as_real(None)[:3])
+    monkeypatch.setattr(train, "draw_once", lambda *_args, **_options: drawn)
+    monkeypatch.setattr(train, "base_weights", lambda: None)
+    train.main(
+        ["--quick", "--device", "cpu", "--out", str(tmp_path / "m"), "--runs", str(tmp_path / "r")]
+    )
+    classifier = Classifier.load(tmp_path / "m")
+    (scores,) = classifier.classify([drawn[0].crop])
+    assert float(scores.p_groups.sum()) == pytest.approx(1.0, abs=1e-5)
+    card = json.loads((tmp_path / "m" / "pestvision-lite0.json").read_text(encoding="utf-8"))
+    assert card["figures"]["drawn_unseen"]["n"] == len(drawn)
