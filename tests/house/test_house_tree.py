@@ -105,7 +105,7 @@ def test_that_a_forbidden_word_would_be_found(text: str) -> None:
     [
         "#!/usr/bin/env bash",
         "a method of work/life",
-        "the photo's own path, such as photos/work/a.jpg",
+        "the photo's own path, such as photos/opt/a.jpg",
         "pick the build on PyTorch's own page",
         "an issue with glare",
         "such as /home/you/Pictures",
