@@ -10,6 +10,7 @@ import numpy as np
 from pestvision.arrays import BoxXyxy, checked_box, clipped_box
 from pestvision.findings.finding import Finding, Judgement, PhotoCheck
 from pestvision.findings.judge import judge, worry
+from pestvision.findings.memory import give_back_large_arrays
 from pestvision.organisms.classes import GROUPS, Group
 from pestvision.organisms.crops import crop_square, cut_crop
 from pestvision.organisms.net import INPUT_PX
@@ -69,6 +70,7 @@ def check_photo(
     ShapeError
         If the marked box is empty or not finite.
     """
+    give_back_large_arrays()
     if box_xyxy_px is not None:
         marked = clipped_box(checked_box(box_xyxy_px), photo.height, photo.width)
         looks = _look([marked], _sight(photo.rgb), classifier)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from torch import nn
 
-BATCH = 8
+BATCH = 4
 """Crops in one forward pass: larger batches are no faster on two cores and take more memory."""
 
 
