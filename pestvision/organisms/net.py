@@ -45,8 +45,8 @@ def build_net() -> nn.Module:
 def fold_batch_norms(net: nn.Module) -> nn.Module:
     """Fold every batch norm into the convolution before it, in place, for inference.
 
-    The outputs stay the same to rounding; about a third of the time of a forward pass is saved
-    (tests/bench measures it). The net must be in eval mode, and cannot be trained afterwards.
+    The outputs stay the same to rounding. A pass of 8 crops took 17 ms a crop against 29 ms on two
+    cores, in one run. The net must be in eval mode, and cannot be trained afterwards.
     """
     from torch import nn
     from torch.nn.utils.fusion import fuse_conv_bn_weights
