@@ -155,7 +155,8 @@ def make_card(
         source_weights(saved["sources"][usual].tolist(), saved["groups"][usual]),
     )
     p = group_probabilities(softmax(saved["real"][usual].astype(np.float64) / temperature))
-    threshold = set_threshold(p, saved["groups"][usual], ALPHA)
+    # with too few crops it is infinite, which JSON cannot say: 1 keeps every group possible just as well
+    threshold = min(set_threshold(p, saved["groups"][usual], ALPHA), 1.0)
     return {
         "format_version": FORMAT_VERSION,
         "name": "pestvision-lite0",
