@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import shutil
 import socket
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,6 +17,16 @@ REPO = Path(__file__).resolve().parent.parent
 os.environ.setdefault("GRADIO_ANALYTICS_ENABLED", "False")
 os.environ.setdefault("HF_HUB_OFFLINE", "1")
 cv2.setNumThreads(2)
+
+QUIET_CHROMIUM = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -60,3 +72,13 @@ def real_photos() -> Path:
 def samples() -> Path:
     """The drawn sample images that the project ships."""
     return REPO / "sample_images"
+
+
+@pytest.fixture(scope="session")
+def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[str, Any]:
+    """How Chromium is started: this system's own, headless, kept from talking to anybody else."""
+    names = ("chromium", "chromium-browser", "google-chrome")
+    chromium = next((path for name in names if (path := shutil.which(name))), None)
+    if chromium is None:
+        pytest.skip("no Chromium is found on this system (Debian's package is called chromium)")
+    return {**browser_type_launch_args, "executable_path": chromium, "args": QUIET_CHROMIUM}

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from pretended import Stages, checked, pretended_photo, scanned
+from made_answers import checked, scanned
+from pretended import Stages, pretended_photo
 from typer.testing import CliRunner
 
 from pestvision.cli import app

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import json
-import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+from contract import assert_keeps_contract
+from made_answers import CROP, checked, judged
 from PIL import Image
-from pretended import CROP, checked, judged, sentences
+from pretended import flat, sentences
 
 from pestvision.errors import PersonError, WeightsError
 from pestvision.findings.words import CAUTION, LOOK_FOR
-from pestvision.organisms.classes import FINE_NAMES, GROUPS, LABELS
+from pestvision.organisms.classes import LABELS
 from pestvision.organisms.classify import Classifier
 
 if TYPE_CHECKING:
@@ -26,10 +27,6 @@ if TYPE_CHECKING:
     TypeIn = Callable[..., Result]
 
 pytestmark = pytest.mark.usefixtures("stages")
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
 
 
 def test_a_photo_is_answered_with_verdict_reasons_and_what_to_look_for(
@@ -99,35 +96,6 @@ def test_json_keeps_the_contract(stages: Stages, type_in: TypeIn) -> None:
     for line, label in zip(lines, LABELS, strict=True):
         assert_keeps_contract(json.loads(line))
         assert json.loads(line)["verdict"]["label"] == label
-
-
-def assert_keeps_contract(answer: dict[str, Any]) -> None:
-    assert list(answer) == ["photo", "width", "height", "taken", "verdict", "findings", "caution"]
-    assert list(answer["verdict"]) == ["label", "confidence", "reasons"]
-    assert answer["verdict"]["label"] in LABELS
-    assert answer["verdict"]["reasons"]
-    assert answer["caution"] == CAUTION
-    for finding in answer["findings"]:
-        assert list(finding) == [
-            "id",
-            "box_xyxy_px",
-            "label",
-            "confidence",
-            "probabilities",
-            "fine",
-            "length_mm",
-            "length_mm_low",
-            "length_mm_high",
-            "reasons",
-        ]
-        x0, y0, x1, y1 = finding["box_xyxy_px"]
-        assert 0 <= x0 < x1 <= answer["width"]
-        assert 0 <= y0 < y1 <= answer["height"]
-        assert finding["label"] in LABELS
-        assert finding["fine"] in FINE_NAMES
-        assert 0 <= finding["confidence"] <= 1
-        assert list(finding["probabilities"]) == list(GROUPS)
-        assert math.isclose(sum(finding["probabilities"].values()), 1.0, abs_tol=1e-9)
 
 
 def test_a_bad_photo_is_named_on_the_error_stream_and_the_others_go_on(type_in: TypeIn) -> None:

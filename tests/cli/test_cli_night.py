@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from pretended import checked, judged, scanned, sentences
+from made_answers import checked, judged, scanned
+from pretended import flat, sentences
 from rich.console import Console
 
 from pestvision.cli.bar import shown_progress
@@ -40,10 +41,6 @@ def folder(tmp_path: Path) -> Path:
     made = tmp_path / "shelf"
     made.mkdir()
     return made
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
 
 
 def test_a_night_is_summed_up_by_view_and_a_report_written(type_in: TypeIn, tmp_path: Path) -> None:
@@ -251,7 +248,7 @@ import json, sys
 from pestvision.cli import main
 from pestvision.findings import night
 from pestvision.organisms.classify import Classifier
-from pretended import scanned
+from made_answers import scanned
 
 def scan(folder, classifier, *, settings, progress, on_view):
     found = scanned(folder.name)
@@ -277,7 +274,7 @@ def test_the_bar_goes_to_a_terminal_alone_and_never_among_the_json(
 
     assert folder.is_dir()
     leader, follower = pty.openpty()
-    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parent), "TERM": "xterm"}
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1]), "TERM": "xterm"}
     with subprocess.Popen(
         [sys.executable, "-c", PROGRAM],
         cwd=tmp_path,

@@ -7,7 +7,7 @@ import unicodedata
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pretended import checked, scanned
+from made_answers import checked, scanned
 
 from pestvision.cli.answers import UsageError
 from pestvision.cli.given import parsed_box, parsed_port

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 
 import pytest
+from contract import assert_keeps_contract
 from made_scores import PaintReader, painted_photo, sure_of
 
 from pestvision.arrays import BoxXyxy, box_iou
 from pestvision.errors import ShapeError
 from pestvision.findings.check import check_photo, distinct, shared
 from pestvision.findings.judge import worry
-from pestvision.organisms.classes import GROUPS, LABELS, Group
+from pestvision.organisms.classes import Group
 from pestvision.settings import CheckSettings, Settings
 
 SNAIL: tuple[BoxXyxy, Group] = ((60, 60, 140, 120), Group.HARMLESS)
@@ -116,11 +117,6 @@ def test_the_shared_part_is_of_the_smaller_box() -> None:
 def test_the_answer_keeps_the_contract_in_json() -> None:
     photo = painted_photo([SNAIL, LEECH])
     answer = json.loads(json.dumps(check_photo(photo, PaintReader()).as_json()))
-    assert set(answer) == {
-        "photo", "width", "height", "taken", "verdict", "findings", "caution"
-    }  # fmt: skip
+    assert_keeps_contract(answer)
     assert (answer["width"], answer["height"]) == (600, 400)
-    for finding in answer["findings"]:
-        assert finding["label"] in LABELS
-        assert set(finding["probabilities"]) == set(GROUPS)
-        assert sum(finding["probabilities"].values()) == pytest.approx(1.0, abs=1e-9)
+    assert len(answer["findings"]) >= 2

@@ -8,48 +8,27 @@ from typing import Any
 
 import numpy as np
 import pytest
+from contract import assert_keeps_contract
 from hypothesis import given
 from hypothesis import strategies as st
+from made_answers import (
+    CROP,
+    bare_view,
+    checked,
+    compared,
+    followed,
+    found,
+    judged,
+    moved,
+    not_compared,
+    viewed,
+)
 
 from pestvision.errors import ShapeError
-from pestvision.findings.finding import (
-    Finding,
-    Judgement,
-    Moved,
-    NightResult,
-    PairResult,
-    PhotoCheck,
-    TrackResult,
-    ViewResult,
-)
+from pestvision.findings.finding import Finding, Moved, NightResult
 from pestvision.findings.words import CAUTION
 from pestvision.organisms.classes import GROUPS, LABELS
 from pestvision.photos.series import Skipped
-
-CROP = np.zeros((224, 224, 3), np.uint8)
-
-
-def judged(**changes: Any) -> Judgement:
-    values: dict[str, Any] = {
-        "label": "leech-like",
-        "confidence": 0.9,
-        "p_groups": (0.9, 0.05, 0.03, 0.02),
-        "fine": "leech",
-        "reasons": ("It is long and ringed.",),
-    }
-    return Judgement(**(values | changes))
-
-
-def checked(**changes: Any) -> PhotoCheck:
-    values: dict[str, Any] = {
-        "photo": "glass.jpg",
-        "width": 640,
-        "height": 480,
-        "taken": None,
-        "verdict": judged(),
-        "findings": (Finding(1, (1.0, 2.0, 30.04, 40.06), judged(), CROP),),
-    }
-    return PhotoCheck(**(values | changes))
 
 
 def test_every_label_makes_a_judgement() -> None:
@@ -106,25 +85,12 @@ def test_a_finding_refuses_an_empty_box_and_a_grey_crop() -> None:
         Finding(1, (5.0, 5.0, 6.0, 9.0), judged(), CROP[..., 0])
 
 
-def test_a_checked_photo_has_the_keys_of_the_contract() -> None:
-    found = checked().as_json()
-    assert list(found) == ["photo", "width", "height", "taken", "verdict", "findings", "caution"]
-    assert list(found["verdict"]) == ["label", "confidence", "reasons"]
-    assert list(found["findings"][0]) == [
-        "id",
-        "box_xyxy_px",
-        "label",
-        "confidence",
-        "probabilities",
-        "fine",
-        "length_mm",
-        "length_mm_low",
-        "length_mm_high",
-        "reasons",
-    ]
-    assert found["findings"][0]["box_xyxy_px"] == [1.0, 2.0, 30.0, 40.1]
-    assert found["findings"][0]["length_mm"] is None
-    assert found["caution"] == CAUTION
+def test_a_checked_photo_keeps_the_contract() -> None:
+    one = found(1, judged(), (1.0, 2.0, 30.04, 40.06))
+    answer = json.loads(json.dumps(checked(findings=(one,)).as_json(), allow_nan=False))
+    assert_keeps_contract(answer)
+    assert answer["findings"][0]["box_xyxy_px"] == [1.0, 2.0, 30.0, 40.1]
+    assert answer["findings"][0]["length_mm"] is None
 
 
 def test_numbers_straight_from_the_net_can_be_written_as_json() -> None:
@@ -133,40 +99,32 @@ def test_numbers_straight_from_the_net_can_be_written_as_json() -> None:
         p_groups=tuple(np.array([0.9, 0.05, 0.03, 0.02], np.float32)),
     )
     box = tuple(np.array([1, 2, 3, 4], np.float32))
-    answer = checked(verdict=net_like, findings=(Finding(1, box, net_like, CROP),))  # type: ignore[arg-type]
-    moved = Moved(1, box, None, net_like, np.float32(3.2), CROP)  # type: ignore[arg-type]
-    track = TrackResult(1, (("a.jpg", box),), net_like, CROP)  # type: ignore[arg-type]
-    for record in (answer, moved, track):
+    answer = checked(verdict=net_like, findings=(found(1, net_like, box),))
+    mover = moved(1, net_like, first=box, displacement_px=np.float32(3.2))
+    track = followed(1, net_like, [("a.jpg", box)])
+    for record in (answer, mover, track):
         assert json.loads(json.dumps(record.as_json(), allow_nan=False))
 
 
 def test_a_mover_needs_a_box_on_one_of_the_two_photos() -> None:
     with pytest.raises(ShapeError, match="at least one box"):
         Moved(1, None, None, judged(), None, CROP)
-    came = Moved(1, None, (0.0, 0.0, 9.0, 9.0), judged(), None, CROP).as_json()
+    came = moved(1, judged(), second=(0.0, 0.0, 9.0, 9.0)).as_json()
     assert came["box_first_xyxy_px"] is None
     assert came["displacement_mm_or_px"] is None
 
 
 def test_a_view_has_the_keys_of_the_contract() -> None:
     box = (0.0, 0.0, 9.0, 9.0)
-    moved = Moved(1, box, (5.0, 0.0, 14.0, 9.0), judged(), 5.0, CROP)
-    view = ViewResult(
-        view="left tank",
-        photos=("a.jpg", "b.jpg"),
-        taken=("2026-03-01T22:00:00", None),
-        pairs=(
-            PairResult("a.jpg", "b.jpg", aligned=True, reason="", moved=(moved,)),
-            PairResult("b.jpg", "c.jpg", aligned=False, reason="Too dark. Use a lamp."),
-        ),
-        tracks=(TrackResult(1, (("a.jpg", box),), judged(), CROP),),
-        seen_at_once_max={"leech-like": 1},
+    mover = moved(1, judged(), first=box, second=(5.0, 0.0, 14.0, 9.0), displacement_px=5.0)
+    view = viewed(
+        pairs=(compared("a.jpg", "b.jpg", mover), not_compared("b.jpg", "c.jpg")),
         skipped=(Skipped("c.txt", "It is a text file. Give photos."),),
     )
-    found = json.loads(json.dumps(view.as_json(), allow_nan=False))
+    said = json.loads(json.dumps(view.as_json(), allow_nan=False))
     required = {"view", "photos", "pairs", "tracks", "seen_at_once_max", "skipped", "caution"}
-    assert required <= set(found)
-    assert {"first", "second", "aligned", "reason", "moved"} == set(found["pairs"][0])
+    assert required <= set(said)
+    assert {"first", "second", "aligned", "reason", "moved"} == set(said["pairs"][0])
     assert {
         "track",
         "box_first_xyxy_px",
@@ -175,23 +133,14 @@ def test_a_view_has_the_keys_of_the_contract() -> None:
         "confidence",
         "probabilities",
         "displacement_mm_or_px",
-    } <= set(found["pairs"][0]["moved"][0])
-    assert found["pairs"][0]["moved"][0]["displacement_mm_or_px"] == {"value": 5.0, "unit": "px"}
-    assert found["pairs"][1]["moved"] == []
-    assert found["skipped"] == [{"photo": "c.txt", "reason": "It is a text file. Give photos."}]
-    assert found["caution"] == CAUTION
+    } <= set(said["pairs"][0]["moved"][0])
+    assert said["pairs"][0]["moved"][0]["displacement_mm_or_px"] == {"value": 5.0, "unit": "px"}
+    assert said["pairs"][1]["moved"] == []
+    assert said["skipped"] == [{"photo": "c.txt", "reason": "It is a text file. Give photos."}]
+    assert said["caution"] == CAUTION
 
 
 def test_a_night_counts_the_photos_of_all_its_views() -> None:
-    def view(*photos: str) -> ViewResult:
-        return ViewResult(
-            view="v",
-            photos=photos,
-            taken=tuple(None for _ in photos),
-            pairs=(),
-            tracks=(),
-            seen_at_once_max={},
-        )
-
-    assert NightResult("night", (view("a", "b"), view("c"))).n_photos == 3
+    views = (bare_view("left", ["a", "b"]), bare_view("right", ["c"]))
+    assert NightResult("night", views).n_photos == 3
     assert NightResult("night", ()).n_photos == 0

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 from test_report_files import WRITTEN, full_night
@@ -16,31 +15,6 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-CHROMIUM = next(
-    (
-        path
-        for name in ("chromium", "chromium-browser", "google-chrome")
-        if (path := shutil.which(name))
-    ),
-    None,
-)
-QUIET = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-
-
-@pytest.fixture(scope="session")
-def browser_type_launch_args() -> dict[str, Any]:
-    if CHROMIUM is None:
-        pytest.skip("no Chromium was found on this computer")
-    return {"executable_path": CHROMIUM, "args": list(QUIET)}
 
 
 @pytest.fixture

@@ -18,18 +18,19 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from made_answers import (
+    bare_view,
+    checked,
+    compared,
+    followed,
+    found,
+    judged,
+    moved,
+    not_compared,
+)
 
 from pestvision.errors import OutputError
-from pestvision.findings.finding import (
-    Finding,
-    Judgement,
-    Moved,
-    NightResult,
-    PairResult,
-    PhotoCheck,
-    TrackResult,
-    ViewResult,
-)
+from pestvision.findings.finding import NightResult
 from pestvision.findings.words import CAUTION, LOOK_FOR
 from pestvision.organisms.classes import GROUP_NAMES
 from pestvision.photos.series import Skipped
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pestvision.arrays import BoxXyxy
+    from pestvision.findings.finding import TrackResult, ViewResult
 
 N_PHOTOS = 8
 PHOTOS = tuple(f"left/{rank:03d}.jpg" for rank in range(N_PHOTOS))
@@ -50,18 +52,12 @@ TAKEN = tuple((START + timedelta(minutes=20 * rank)).isoformat() for rank in ran
 WRITTEN = datetime(2026, 3, 4, 8, 0)  # noqa: DTZ001
 
 JUDGED = {
-    "leech-like": Judgement("leech-like", 0.86, (0.86, 0.08, 0.04, 0.02), "leech", ("Ringed.",)),
-    "flatworm-like": Judgement("flatworm-like", 0.8, (0.1, 0.8, 0.06, 0.04), "flatworm", ()),
-    "cant-tell": Judgement("cant-tell", 0.4, (0.4, 0.3, 0.28, 0.02), "leech", ("Too small.",)),
-    "harmless": Judgement("harmless", 0.95, (0.01, 0.02, 0.95, 0.02), "snail", ()),
-    "not-an-organism": Judgement(
-        "not-an-organism", 0.9, (0.02, 0.03, 0.05, 0.9), "bubble", ("Round.",)
-    ),
+    "leech-like": judged("leech-like", 0.86, reasons=("Ringed.",)),
+    "flatworm-like": judged("flatworm-like", 0.8, reasons=()),
+    "cant-tell": judged("cant-tell", 0.4, reasons=("Too small.",)),
+    "harmless": judged("harmless", 0.95, reasons=()),
+    "not-an-organism": judged("not-an-organism", 0.9, reasons=("Round.",)),
 }
-
-
-def crop(side_px: int = 160) -> np.ndarray:
-    return np.full((side_px, side_px, 3), 90, dtype=np.uint8)
 
 
 def track(number: int, label: str, first: int = 0, last: int = N_PHOTOS) -> TrackResult:
@@ -69,24 +65,22 @@ def track(number: int, label: str, first: int = 0, last: int = N_PHOTOS) -> Trac
         (PHOTOS[k], (40.0 * k, 110.0 * number, 40.0 * k + 50, 110.0 * number + 30))
         for k in range(first, last)
     ]
-    return TrackResult(number, tuple(boxes), JUDGED[label], crop())
+    return followed(number, JUDGED[label], boxes)
 
 
 def night_view(*labels: str, unaligned: tuple[int, ...] = (), name: str = "left") -> ViewResult:
-    bubble = Moved(0, (1.0, 1.0, 20.0, 20.0), None, JUDGED["not-an-organism"], None, crop(64))
-    pairs = tuple(
-        PairResult(one, two, False, "The camera was moved. Fix it to something.")
-        if rank in unaligned
-        else PairResult(one, two, True, "", (bubble,))
-        for rank, (one, two) in enumerate(itertools.pairwise(PHOTOS))
-    )
-    tracks = tuple(track(number, label) for number, label in enumerate(labels, start=1))
-    return ViewResult(
-        view=name,
-        photos=PHOTOS,
+    bubble = moved(0, JUDGED["not-an-organism"], first=(1.0, 1.0, 20.0, 20.0))
+    return bare_view(
+        name,
+        PHOTOS,
         taken=TAKEN,
-        pairs=pairs,
-        tracks=tracks,
+        pairs=tuple(
+            not_compared(one, two, "The camera was moved. Fix it to something.")
+            if rank in unaligned
+            else compared(one, two, bubble)
+            for rank, (one, two) in enumerate(itertools.pairwise(PHOTOS))
+        ),
+        tracks=tuple(track(number, label) for number, label in enumerate(labels, start=1)),
         seen_at_once_max={label: labels.count(label) for label in labels},
         busiest=PHOTOS[3] if labels else None,
         busiest_rgb=np.full((600, 800, 3), 120, dtype=np.uint8) if labels else None,
@@ -95,14 +89,14 @@ def night_view(*labels: str, unaligned: tuple[int, ...] = (), name: str = "left"
 
 
 def still_view(*labels: str) -> ViewResult:
-    found = tuple(
-        Finding(rank, (10.0 * rank, 10.0, 10.0 * rank + 40, 50.0), JUDGED[label], crop(224))
+    findings = tuple(
+        found(rank, JUDGED[label], (10.0 * rank, 10.0, 10.0 * rank + 40, 50.0))
         for rank, label in enumerate(labels, start=1)
     )
     verdict = JUDGED[labels[0] if labels else "not-an-organism"]
-    check = PhotoCheck("top/a.jpg", 800, 600, None, verdict, found)
+    check = checked("top/a.jpg", verdict=verdict, findings=findings, taken=None, notes=())
     counts = {label: labels.count(label) for label in labels}
-    return ViewResult("top", ("top/a.jpg",), (None,), (), (), counts, still=check)
+    return bare_view("top", ["top/a.jpg"], seen_at_once_max=counts, still=check)
 
 
 def full_night() -> NightResult:
@@ -272,8 +266,8 @@ boxes = st.tuples(st.floats(0, 900), st.floats(0, 640), st.floats(4, 100), st.fl
 
 
 @given(st.lists(boxes, min_size=1, max_size=12))
-def test_the_words_of_an_outline_stay_in_the_picture(found: list[BoxXyxy]) -> None:
-    seen = [(rank, "flatworm-like", box) for rank, box in enumerate(found, start=1)]
+def test_the_words_of_an_outline_stay_in_the_picture(placed: list[BoxXyxy]) -> None:
+    seen = [(rank, "flatworm-like", box) for rank, box in enumerate(placed, start=1)]
     for outline in figures._outlines(seen, scale=1.0, height=750.0):
         reach = len(outline.words) * figures.TAG_LETTER
         left = outline.words_x if outline.anchor == "start" else outline.words_x - reach

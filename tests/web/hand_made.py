@@ -6,19 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from made_answers import bare_view, compared, followed, found, judged, moved, not_compared
 from PIL import Image, ImageDraw
 
 from pestvision.errors import FolderError
-from pestvision.findings.finding import (
-    Finding,
-    Judgement,
-    Moved,
-    NightResult,
-    PairResult,
-    PhotoCheck,
-    TrackResult,
-    ViewResult,
-)
+from pestvision.findings.finding import NightResult, PhotoCheck
 from pestvision.photos.series import Skipped
 from pestvision.settings import Settings
 
@@ -38,24 +30,22 @@ class RunningPage:
     app: Any
 
 
-LEECH = Judgement(
+LEECH = judged(
     "leech-like",
     0.87,
-    (0.87, 0.05, 0.05, 0.03),
-    "leech",
-    ("The body tapers to both ends and shows rings across it.", "A pale patch at the hind end."),
+    reasons=(
+        "The body tapers to both ends and shows rings across it.",
+        "A pale patch at the hind end.",
+    ),
 )
-SNAIL = Judgement("harmless", 0.95, (0.02, 0.01, 0.95, 0.02), "snail", ("A coiled shell.",))
-UNTOLD = Judgement(
+SNAIL = judged("harmless", 0.95, reasons=("A coiled shell.",))
+UNTOLD = judged(
     "cant-tell",
     0.46,
-    (0.46, 0.4, 0.1, 0.04),
-    "leech",
-    ("It may be leech-like or flatworm-like: the head is not in focus.",),
+    p_groups=(0.46, 0.4, 0.1, 0.04),
+    reasons=("It may be leech-like or flatworm-like: the head is not in focus.",),
 )
-DEBRIS = Judgement(
-    "not-an-organism", 0.9, (0.02, 0.03, 0.05, 0.9), "plant-or-debris", ("It has no outline.",)
-)
+DEBRIS = judged("not-an-organism", 0.9, fine="plant-or-debris", reasons=("It has no outline.",))
 CLASSIFIER: Any = "the classifier"
 HOSTILE_NAME = "<img src=x onerror=alert(1)> & co.jpg"
 
@@ -81,12 +71,12 @@ def made_check(photo: Photo, box: tuple[float, float, float, float] | None) -> P
     """The answer that the stand-in gives: a leech and a snail, or what is in the marked box."""
     w, h = photo.width, photo.height
     if box is not None:
-        findings = (Finding(1, box, UNTOLD, crop()),)
+        findings = (found(1, UNTOLD, box, crop_rgb=crop()),)
         verdict = UNTOLD
     else:
         findings = (
-            Finding(1, (0.18 * w, 0.32 * h, 0.47 * w, 0.53 * h), LEECH, crop()),
-            Finding(2, (0.64 * w, 0.54 * h, 0.8 * w, 0.77 * h), SNAIL, crop("#c9b38a")),
+            found(1, LEECH, (0.18 * w, 0.32 * h, 0.47 * w, 0.53 * h), crop_rgb=crop()),
+            found(2, SNAIL, (0.64 * w, 0.54 * h, 0.8 * w, 0.77 * h), crop_rgb=crop("#c9b38a")),
         )
         verdict = LEECH
     return PhotoCheck(
@@ -98,48 +88,33 @@ def made_night(folder: str = "shelf-tuesday") -> NightResult:
     """Two views: one with a leech and a snail that moved, one that could not be compared."""
     names = ("left/0001.jpg", "left/0002.jpg", "left/0003.jpg")
     box = (180.0, 190.0, 420.0, 320.0)
-    left = ViewResult(
-        view="left",
-        photos=names,
+    left = bare_view(
+        "left",
+        names,
         taken=("2031-03-02T22:04:10", "2031-03-02T22:14:10", "2031-03-02T22:24:10"),
         pairs=(
-            PairResult(
+            compared(
                 names[0],
                 names[1],
-                True,
-                "",
-                (
-                    Moved(1, None, box, LEECH, None, crop()),
-                    Moved(3, (1.0, 1.0, 30.0, 30.0), None, DEBRIS, None, crop("#2f4a1d")),
-                ),
+                moved(1, LEECH, second=box, crop_rgb=crop()),
+                moved(3, DEBRIS, first=(1.0, 1.0, 30.0, 30.0), crop_rgb=crop("#2f4a1d")),
             ),
-            PairResult(names[1], names[2], True, "Nothing moved."),
+            compared(names[1], names[2], reason="Nothing moved."),
         ),
         tracks=(
-            TrackResult(1, ((names[1], box), (names[2], box)), LEECH, crop()),
-            TrackResult(2, ((names[1], (580.0, 320.0, 720.0, 470.0)),), SNAIL, crop("#c9b38a")),
+            followed(1, LEECH, [(names[1], box), (names[2], box)], crop_rgb=crop()),
+            followed(
+                2, SNAIL, [(names[1], (580.0, 320.0, 720.0, 470.0))], crop_rgb=crop("#c9b38a")
+            ),
         ),
         seen_at_once_max={"leech-like": 1, "harmless": 1},
         busiest=names[1],
         busiest_rgb=picture(),
-        busiest_scale=1.0,
         notes=("Ordered by the time taken.",),
     )
-    right = ViewResult(
-        view=HOSTILE_NAME,
-        photos=("right/1.jpg", "right/2.jpg"),
-        taken=(None, None),
-        pairs=(
-            PairResult(
-                "right/1.jpg",
-                "right/2.jpg",
-                False,
-                "The two photos do not show the same place. Keep the camera still between them.",
-            ),
-        ),
-        tracks=(),
-        seen_at_once_max={},
-    )
+    right_names = ("right/1.jpg", "right/2.jpg")
+    elsewhere = "The two photos do not show the same place. Keep the camera still between them."
+    right = bare_view(HOSTILE_NAME, right_names, pairs=(not_compared(*right_names, elsewhere),))
     skipped = (Skipped("notes.txt", "notes.txt is not a photo. Give JPEG, PNG or HEIC files."),)
     return NightResult(folder, (right, left), skipped)
 

@@ -1,0 +1,48 @@
+"""What `check --json` promises of every answer: the keys in their order, and what they may hold."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from pestvision.findings.words import CAUTION
+from pestvision.organisms.classes import FINE_NAMES, GROUPS, LABELS
+
+PHOTO_KEYS = ["photo", "width", "height", "taken", "verdict", "findings", "caution"]
+VERDICT_KEYS = ["label", "confidence", "reasons"]
+FINDING_KEYS = [
+    "id",
+    "box_xyxy_px",
+    "label",
+    "confidence",
+    "probabilities",
+    "fine",
+    "length_mm",
+    "length_mm_low",
+    "length_mm_high",
+    "reasons",
+]
+
+
+def assert_keeps_contract(answer: dict[str, Any]) -> None:
+    """Fail unless an answer, read back from JSON, keeps every promise."""
+    assert list(answer) == PHOTO_KEYS
+    assert list(answer["verdict"]) == VERDICT_KEYS
+    assert answer["verdict"]["label"] in LABELS
+    assert 0 <= answer["verdict"]["confidence"] <= 1
+    assert answer["verdict"]["reasons"]
+    assert answer["caution"] == CAUTION
+    assert [finding["id"] for finding in answer["findings"]] == list(
+        range(1, len(answer["findings"]) + 1)
+    )
+    for finding in answer["findings"]:
+        assert list(finding) == FINDING_KEYS
+        x0, y0, x1, y1 = finding["box_xyxy_px"]
+        assert 0 <= x0 < x1 <= answer["width"]
+        assert 0 <= y0 < y1 <= answer["height"]
+        assert finding["label"] in LABELS
+        assert finding["fine"] in FINE_NAMES
+        assert 0 <= finding["confidence"] <= 1
+        assert list(finding["probabilities"]) == list(GROUPS)
+        assert all(0 <= p <= 1 for p in finding["probabilities"].values())
+        assert math.isclose(sum(finding["probabilities"].values()), 1.0, abs_tol=1e-9)
