@@ -97,7 +97,7 @@ def count_found(
         high = 1.0 if rank == len(SHARES) else SHARES[rank]
         key = f"{low:.0%} to {high:.0%}"
         total[key] += 1
-        found[key] += max(box_iou(box, other) for other in proposed) >= FOUND_IOU
+        found[key] += any(box_iou(box, other) >= FOUND_IOU for other in proposed)
 
 
 def check_backgrounds(
@@ -138,7 +138,7 @@ def markdown(figures: Mapping[str, Any]) -> str:
         low, high = row["wilson_95"]
         lines.append(
             f"| {group} | {row['n']} | {row['n_sources']} | {row['right']} "
-            f"| {row['right'] / row['n']:.2f} | {low:.2f} to {high:.2f} |"
+            f"| {_share(row['right'], row['n'])} | {low:.2f} to {high:.2f} |"
         )
     names = [*map(str, GROUPS), CANT_TELL]
     lines += [
@@ -152,7 +152,8 @@ def markdown(figures: Mapping[str, Any]) -> str:
         low, high = wilson_interval(told, n)
         row = " | ".join(str(counts.get(name, 0)) for name in names)
         lines.append(
-            f"| {group} | {n} | {row} | {right / n:.2f} | {told / n:.2f} ({low:.2f} to {high:.2f}) |"
+            f"| {group} | {n} | {row} | {_share(right, n)} "
+            f"| {_share(told, n)} ({low:.2f} to {high:.2f}) |"
         )
     counts = figures["backgrounds"]
     row = " | ".join(str(counts.get(name, 0)) for name in names)
@@ -163,12 +164,17 @@ def markdown(figures: Mapping[str, Any]) -> str:
     )
     for key, (found, total) in by_share:
         low, high = wilson_interval(found, total)
-        lines.append(f"| {key} | {total} | {found / total:.2f} ({low:.2f} to {high:.2f}) |")
+        lines.append(f"| {key} | {total} | {_share(found, total)} ({low:.2f} to {high:.2f}) |")
     lines += ["", "| series | pairs | aligned | moved | tracks by label |", "|---|---|---|---|---|"]
     for name, row in figures["series"].items():
         tracks = ", ".join(f"{n} {label}" for label, n in sorted(row["tracks"].items())) or "none"
         lines.append(f"| {name} | {row['pairs']} | {row['aligned']} | {row['moved']} | {tracks} |")
     return "\n".join(lines) + "\n"
+
+
+def _share(n_right: int, n: int) -> str:
+    """Give a share with two decimals, or a dash where nothing was counted."""
+    return f"{n_right / n:.2f}" if n else "–"
 
 
 def main(argv: Sequence[str] | None = None) -> None:
