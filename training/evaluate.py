@@ -24,7 +24,6 @@ from pestvision.findings.night import scan_night
 from pestvision.organisms.calibrate import wilson_interval
 from pestvision.organisms.classes import CANT_TELL, GROUPS
 from pestvision.organisms.classify import Classifier
-from pestvision.organisms.net import build_net
 from pestvision.organisms.propose import propose
 from pestvision.organisms.weights import find_models, load_card
 from pestvision.photos.read import read_photo
@@ -47,9 +46,7 @@ def fold_classifiers(runs: Path) -> list[Classifier]:
     classifiers = []
     for path in sorted(runs.glob("fold*.pt")):
         state = torch.load(path, map_location="cpu", weights_only=True)  # noqa: TID251 - our own runs
-        net = build_net()
-        net.load_state_dict({name: value.float() for name, value in state.items()}, strict=False)
-        classifiers.append(Classifier(net.eval(), card))
+        classifiers.append(Classifier({name: value.float() for name, value in state.items()}, card))
     return classifiers
 
 

@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pestvision.arrays import F32, U8, as_rgb, describe
+from pestvision.arrays import F32, U8, as_f32, as_rgb, describe
 from pestvision.errors import ShapeError
 from pestvision.organisms.calibrate import group_probabilities, softmax
 from pestvision.organisms.classes import FINE_NAMES, GROUPS
 from pestvision.organisms.crops import sharpness
-from pestvision.organisms.net import INPUT_PX, as_input, fold_batch_norms
-from pestvision.organisms.weights import Card, find_models, load_card, load_net
+from pestvision.organisms.net import INPUT_PX, LeanNet, as_input
+from pestvision.organisms.weights import Card, find_models, load_card, load_tensors
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
-    from torch import nn
+    import torch
 
-BATCH = 4
-"""Crops in one forward pass: larger batches are no faster on two cores and take more memory."""
+BATCH = 2
+"""Crops in one forward pass: larger batches are no faster and take more memory."""
+N_WORKERS = 2
+"""Threads that run the net: the two ordinary cores this is made for."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,17 +52,26 @@ class Classifier:
 
     Parameters
     ----------
-    net
-        The net in eval mode.
+    tensors
+        The trained tensors, float32, as `weights.load_tensors` gives them.
     card
-        Its card: temperature and thresholds.
+        Their card: temperature and thresholds.
+
+    Notes
+    -----
+    The net is run by `N_WORKERS` threads of this class, each on crops of its own, and never by several
+    threads on one crop. Those wait for each other after each of the net's 50 layers, and where another
+    program holds one of the cores they wait for it 50 times.
     """
 
-    def __init__(self, net: nn.Module, card: Card) -> None:
+    def __init__(self, tensors: Mapping[str, torch.Tensor], card: Card) -> None:
         import torch
 
         self.card = card
-        self._net = fold_batch_norms(net).to(memory_format=torch.channels_last)
+        self._net = LeanNet(tensors)
+        self._workers = ThreadPoolExecutor(
+            N_WORKERS, "pestvision-net", initializer=torch.set_num_threads, initargs=(1,)
+        )
 
     @classmethod
     def load(cls, folder: Path | None = None) -> Classifier:
@@ -76,20 +89,16 @@ class Classifier:
         """
         folder = find_models() if folder is None else folder
         card = load_card(folder)
-        return cls(load_net(folder, card), card)
+        return cls(load_tensors(folder, card), card)
 
     def logits(self, crops: Sequence[U8]) -> F32:
         """Give the raw (N, 14) float32 logits of (224, 224, 3) uint8 RGB crops."""
-        import torch
-
         for crop in crops:
             if as_rgb(crop, "crop").shape[:2] != (INPUT_PX, INPUT_PX):
                 raise ShapeError("crop", expected="(224, 224, 3) uint8", actual=describe(crop))
         parts = [np.zeros((0, len(FINE_NAMES)), dtype=np.float32)]
-        with torch.inference_mode():
-            for start in range(0, len(crops), BATCH):
-                batch = as_input(list(crops[start : start + BATCH]))
-                parts.append(self._net(batch).numpy())
+        batches = [crops[start : start + BATCH] for start in range(0, len(crops), BATCH)]
+        parts += self._workers.map(partial(_asked, self._net.logits), batches)
         return np.concatenate(parts)
 
     def classify(self, crops: Sequence[U8]) -> list[Scores]:
@@ -125,16 +134,18 @@ class Classifier:
             (h/32, w/32) probability that something alive is at that place, one minus the probability
             of *not an organism*. A guide for proposals, not calibrated.
         """
-        import torch
-
         height, width = as_rgb(rgb).shape[:2]
         if height % 32 or width % 32:
             name = "rgb"
             raise ShapeError(name, expected="sides that are multiples of 32", actual=describe(rgb))
-        with torch.inference_mode():
-            features = self._net.forward_features(as_input([rgb]))  # type: ignore[operator]
-            head = self._net.classifier
-            logits = torch.einsum("kc,nchw->nkhw", head.weight, features)[0].numpy()  # type: ignore[union-attr]
-            logits = logits + head.bias.numpy()[:, None, None]  # type: ignore[union-attr,operator]
-        p_fine = softmax(np.moveaxis(logits, 0, -1).astype(np.float64) / self.card.temperature)
+        logits = self._workers.submit(_asked, self._net.logit_map, [rgb]).result()[0]
+        p_fine = softmax(logits.astype(np.float64) / self.card.temperature)
         return np.asarray(1.0 - group_probabilities(p_fine)[..., -1], dtype=np.float32)
+
+
+def _asked(ask: Callable[[torch.Tensor], torch.Tensor], pictures: Sequence[U8]) -> F32:
+    """Ask the net about pictures of one size, in the calling thread."""
+    import torch
+
+    with torch.inference_mode():
+        return as_f32(ask(as_input(list(pictures))).numpy())

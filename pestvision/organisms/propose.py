@@ -7,13 +7,14 @@ lie on something alive. Neither is good enough alone (training/README.md has the
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, U8, BoxXyxy, as_f32, as_rgb, as_u8, box_iou
+from pestvision.arrays import F32, F64, U8, BoxXyxy, as_f32, as_rgb, as_u8
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -62,12 +63,16 @@ def propose(
     """
     height, width = as_rgb(rgb).shape[:2]
     whole = (0.0, 0.0, float(width), float(height))
-    boxes = outstanding_boxes(rgb)
-    maps = [organism_map(reduced(rgb, side_px, multiple=32)) for side_px in MAP_PX]
-    strengths = [
-        _life(maps, box, height, width) - SALIENCE_WEIGHT * rank / max(len(boxes), 1)
-        for rank, box in enumerate(boxes)
-    ]
+    # the boxes are sought while the net looks: together they keep two cores busy, in turns only one
+    with ThreadPoolExecutor(len(MAP_PX), "pestvision-map") as looking:
+        waiting = [
+            looking.submit(organism_map, reduced(rgb, side_px, multiple=32))
+            for side_px in reversed(MAP_PX)  # the one that takes longest first
+        ]
+        boxes = outstanding_boxes(rgb)
+        maps = [look.result() for look in reversed(waiting)]
+    ranks = np.arange(len(boxes)) / max(len(boxes), 1)
+    strengths = (_life(maps, boxes, height, width) - SALIENCE_WEIGHT * ranks).tolist()
     order = sorted(range(len(boxes)), key=lambda index: -strengths[index])
     ranked = [(boxes[index], strengths[index]) for index in order]
     kept = apart(ranked, iou=NEAR_IOU, most=max_proposals - 1)
@@ -154,10 +159,11 @@ def _boxes_of_map(salience: F32) -> list[tuple[BoxXyxy, float]]:
         )
         n, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
         sums = np.bincount(labels.ravel(), weights=salience.ravel(), minlength=n)
-        for index in range(1, n):
+        # the ground is number 0; what is tiny is left out before anything is worked out for it
+        sides, areas = stats[:, cv2.CC_STAT_WIDTH : cv2.CC_STAT_HEIGHT + 1].max(1), stats[:, -1]
+        large = np.flatnonzero((sides >= MIN_SHARE * max(height, width)) & (areas >= 12))
+        for index in large[large > 0]:
             x, y, w, h, area = (int(value) for value in stats[index])
-            if max(w, h) < MIN_SHARE * max(height, width) or area < 12:
-                continue
             # mean salience, times size up to 15 % of the frame: larger is not more likely an animal
             score = sums[index] / area * np.sqrt(min(area, full_area))
             found.append(((float(x), float(y), float(x + w), float(y + h)), float(score)))
@@ -168,24 +174,51 @@ def apart(
     boxes: Sequence[tuple[BoxXyxy, float]], *, iou: float, most: int
 ) -> list[tuple[BoxXyxy, float]]:
     """Keep boxes in order, leaving out those that overlap a kept one by more than `iou`."""
+    edges = np.asarray([box for box, _ in boxes], dtype=np.float64).reshape(-1, 4)
+    is_free = np.ones(len(edges), dtype=bool)
     kept: list[tuple[BoxXyxy, float]] = []
-    for box, score in boxes:
+    for index, item in enumerate(boxes):
         if len(kept) >= most:
             break
-        if all(box_iou(box, other) < iou for other, _ in kept):
-            kept.append((box, score))
+        if is_free[index]:
+            kept.append(item)
+            is_free &= _ious(edges[index], edges) < iou
     return kept
 
 
-def _life(maps: Sequence[F32], box: BoxXyxy, height: int, width: int) -> float:
-    """Give the mean of the map inside a box: the coarse map for wide boxes, the fine one else."""
-    x0, y0, x1, y1 = box
-    is_wide = max(x1 - x0, y1 - y0) > WIDE_SHARE * max(height, width)
-    life = maps[0 if is_wide else -1]
+def _ious(one: F64, others: F64) -> F64:
+    """Give the (n,) intersections over unions of a box with (n, 4) boxes; `box_iou` for many."""
+    low = np.maximum(one[:2], others[:, :2])
+    high = np.minimum(one[2:], others[:, 2:])
+    shared = np.maximum(high - low, 0.0).prod(axis=1)
+    area = (one[2] - one[0]) * (one[3] - one[1])
+    areas = (others[:, 2] - others[:, 0]) * (others[:, 3] - others[:, 1])
+    return np.asarray(shared / (area + areas - shared), dtype=np.float64)
+
+
+def _life(maps: Sequence[F32], boxes: Sequence[BoxXyxy], height: int, width: int) -> F64:
+    """Give the (n,) mean of the map inside each box: the coarse map for wide boxes, else the fine one."""
+    edges = np.asarray(boxes, dtype=np.float64).reshape(-1, 4)
+    sides = np.maximum(edges[:, 2] - edges[:, 0], edges[:, 3] - edges[:, 1])
+    is_wide = sides > WIDE_SHARE * max(height, width)
+    life = np.zeros(len(edges))
+    for chosen, one_map in ((is_wide, maps[0]), (~is_wide, maps[-1])):
+        if chosen.any():
+            life[chosen] = _mean_inside(one_map, edges[chosen] / (width, height, width, height))
+    return life
+
+
+def _mean_inside(life: F32, shares: F64) -> F64:
+    """Give the (n,) mean of a map inside (n, 4) boxes, whose edges are shares of the frame.
+
+    Each is the mean of 5 x 5 samples inside the box, linear between the map's cells.
+    """
     rows, cols = life.shape
-    # 5 x 5 samples inside the box, linear between the map's cells
-    xs = (np.linspace(x0, x1, 7)[1:-1] / width * cols - 0.5).astype(np.float32)
-    ys = (np.linspace(y0, y1, 7)[1:-1] / height * rows - 0.5).astype(np.float32)
-    grid_x, grid_y = np.meshgrid(xs, ys)
+    inside = np.linspace(0, 1, 7)[1:-1]
+    x0, y0, x1, y1 = (shares[:, [index]] for index in range(4))
+    xs = ((x0 + (x1 - x0) * inside) * cols - 0.5).astype(np.float32)  # (n, 5)
+    ys = ((y0 + (y1 - y0) * inside) * rows - 0.5).astype(np.float32)
+    grid_x = np.tile(xs, (1, 5))  # (n, 25)
+    grid_y = np.repeat(ys, 5, axis=1)
     sampled = cv2.remap(life, grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return float(sampled.mean())
+    return np.asarray(sampled.reshape(grid_x.shape).mean(1), dtype=np.float64)

@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 from pestvision.errors import WeightsError
 from pestvision.organisms.classes import FINE_NAMES
-from pestvision.organisms.net import INPUT_PX, MEAN, STD, build_net
+from pestvision.organisms.net import INPUT_PX, MEAN, STD, trained_shapes
 
 if TYPE_CHECKING:
-    from torch import nn
+    from collections.abc import Mapping
+
+    import torch
 
 WEIGHTS_NAME = "pestvision-lite0.safetensors"
 CARD_NAME = "pestvision-lite0.json"
@@ -116,8 +118,8 @@ def load_card(folder: Path) -> Card:
     return card
 
 
-def load_net(folder: Path, card: Card) -> nn.Module:
-    """Load the weights into the net, in eval mode, float32.
+def load_tensors(folder: Path, card: Card) -> dict[str, torch.Tensor]:
+    """Load the trained tensors as float32, with the names and shapes of `net.trained_shapes`.
 
     Raises
     ------
@@ -137,17 +139,26 @@ def load_net(folder: Path, card: Card) -> nn.Module:
     if hashlib.sha256(data).hexdigest() != card.sha256:
         message = f"The weights {path} are damaged: their checksum is not the one on the card."
         raise WeightsError(message, advice=_INSTALL_AGAIN)
-    net = build_net()
     try:
         tensors = {name: tensor.to(torch.float32) for name, tensor in load(data).items()}
-        missing, extra = net.load_state_dict(tensors, strict=False)
     except (SafetensorError, RuntimeError) as error:
         message = f"The weights {path} do not fit the net: {error}."
         raise WeightsError(message, advice=_INSTALL_AGAIN) from error
-    missing = [name for name in missing if not name.endswith("num_batches_tracked")]
-    if missing or extra:
-        message = (
-            f"The weights {path} do not fit the net: {len(missing)} missing, {len(extra)} extra."
-        )
+    why = _misfit({name: tuple(tensor.shape) for name, tensor in tensors.items()})
+    if why:
+        message = f"The weights {path} do not fit the net: {why}."
         raise WeightsError(message, advice=_INSTALL_AGAIN)
-    return net.eval()
+    return tensors
+
+
+def _misfit(found: Mapping[str, tuple[int, ...]]) -> str:
+    """Say how the tensors of a file differ from the net's; nothing where they fit."""
+    wanted = trained_shapes()
+    missing, extra = wanted.keys() - found.keys(), found.keys() - wanted.keys()
+    if missing or extra:
+        return f"{len(missing)} missing, {len(extra)} extra"
+    wrong = [name for name, shape in wanted.items() if found[name] != shape]
+    if wrong:
+        name = wrong[0]
+        return f"{name} has the shape {found[name]} and not {wanted[name]}"
+    return ""

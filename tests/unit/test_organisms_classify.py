@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import copy
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +18,7 @@ from pestvision.organisms.calibrate import group_probabilities, softmax
 from pestvision.organisms.classes import FINE_NAMES, GROUPS
 from pestvision.organisms.classify import Classifier, Scores
 from pestvision.organisms.crops import sharpness
-from pestvision.organisms.net import INPUT_PX, as_input, build_net, fold_batch_norms
+from pestvision.organisms.net import INPUT_PX, LeanNet, as_input, build_net, trained_shapes
 from pestvision.organisms.weights import Card, Rules
 
 if TYPE_CHECKING:
@@ -62,13 +65,13 @@ def noise_crops(n: int, *, size_px: int = INPUT_PX) -> list[U8]:
 
 @pytest.fixture(scope="module")
 def net() -> nn.Module:
-    """The net as it was built, never folded: every test takes a copy."""
+    """The net as timm builds it: the reference."""
     return lively_net()
 
 
 @pytest.fixture(scope="module")
 def classifier(net: nn.Module) -> Classifier:
-    return Classifier(copy.deepcopy(net), made_card())
+    return Classifier(net.state_dict(), made_card())
 
 
 def unfolded_logits(net: nn.Module, crops: Sequence[U8]) -> F32:
@@ -77,16 +80,47 @@ def unfolded_logits(net: nn.Module, crops: Sequence[U8]) -> F32:
     return logits
 
 
-# --- folding --------------------------------------------------------------------------------
+# --- the net for asking only, against timm's ------------------------------------------------
 
 
-def test_folding_the_norms_leaves_the_logits_as_they_were(net: nn.Module) -> None:
-    crops = noise_crops(2)
-    before = unfolded_logits(net, crops)
-    assert np.ptp(before, axis=1).min() > 0.1  # the logits do say something
-    folded = fold_batch_norms(copy.deepcopy(net))
-    assert not any(isinstance(module, torch.nn.BatchNorm2d) for module in folded.modules())
-    np.testing.assert_allclose(unfolded_logits(folded, crops), before, rtol=0, atol=FOLDED_ABS)
+def test_the_lean_net_has_the_tensors_of_timms_net(net: nn.Module) -> None:
+    found = {name: tuple(value.shape) for name, value in net.state_dict().items() if value.ndim}
+    assert found == trained_shapes()
+
+
+@pytest.mark.parametrize("size", [(224, 224), (32, 32), (96, 160)])
+def test_the_lean_net_answers_as_timms_net(net: nn.Module, size: tuple[int, int]) -> None:
+    """timm's `tf_efficientnet_lite0` is the reference: another code for the same layers."""
+    rgb = np.random.default_rng(3).integers(0, 256, (2, *size, 3), dtype=np.uint8)
+    lean = LeanNet(net.state_dict())
+    with torch.inference_mode():
+        batch = as_input(list(rgb))
+        expected, found = net(batch).numpy(), lean.logits(batch).numpy()
+        features = net.forward_features(batch).numpy()  # type: ignore[operator]
+        np.testing.assert_allclose(
+            lean.features(batch).numpy(), features, rtol=0, atol=1e-4 * np.abs(features).max()
+        )
+    assert np.ptp(expected, axis=1).min() > 0.1  # the logits do say something
+    np.testing.assert_allclose(found, expected, rtol=0, atol=FOLDED_ABS)
+
+
+def test_building_the_lean_net_leaves_the_tensors_as_they_were(net: nn.Module) -> None:
+    before = copy.deepcopy(net.state_dict())
+    LeanNet(net.state_dict()).logits(as_input(noise_crops(1, size_px=64)))
+    for name, value in net.state_dict().items():
+        assert torch.equal(value, before[name])
+
+
+def test_a_classifier_loads_and_answers_without_timm() -> None:
+    code = (
+        "import sys, numpy as np\n"
+        "from pestvision.organisms.classify import Classifier\n"
+        "Classifier.load().classify([np.zeros((224, 224, 3), np.uint8)])\n"
+        "print(sorted({'timm', 'torchvision'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip() == "[]"
 
 
 @pytest.mark.parametrize(
@@ -101,7 +135,8 @@ def test_a_norm_with_another_number_gives_other_logits_and_they_are_kept_too(
         getattr(norm, part).mul_(1.5).add_(0.3)
     crops = noise_crops(1, size_px=96)
     expected = unfolded_logits(changed, crops)
-    found = unfolded_logits(fold_batch_norms(changed), crops)
+    with torch.inference_mode():
+        found = LeanNet(changed.state_dict()).logits(as_input(crops)).numpy()
     np.testing.assert_allclose(found, expected, rtol=0, atol=FOLDED_ABS)
     assert np.abs(found - unfolded_logits(net, crops)).max() > 10 * FOLDED_ABS
 
@@ -143,6 +178,14 @@ def test_a_crop_that_is_a_view_or_locked_scores_as_its_copy(classifier: Classifi
     assert np.array_equal(crop, before)  # what was asked about is left as it was
 
 
+def test_asking_from_several_threads_gives_each_its_own_answer(classifier: Classifier) -> None:
+    crops = noise_crops(6)
+    expected = classifier.logits(crops)
+    with ThreadPoolExecutor(3) as asking:
+        answers = list(asking.map(lambda crop: classifier.logits([crop]), crops))
+    np.testing.assert_allclose(np.concatenate(answers), expected, **CLOSE)
+
+
 # --- scores ---------------------------------------------------------------------------------
 
 
@@ -172,7 +215,7 @@ def test_the_temperature_of_the_card_divides_the_logits(net: nn.Module, temperat
     """Source: Guo, Pleiss, Sun & Weinberger 2017, ICML: the likeliest class never changes."""
     crops = noise_crops(3)
     logits = unfolded_logits(net, crops).astype(np.float64)
-    calibrated = Classifier(copy.deepcopy(net), made_card(temperature))
+    calibrated = Classifier(net.state_dict(), made_card(temperature))
     p = np.stack([item.p_fine for item in calibrated.classify(crops)])
     np.testing.assert_allclose(p, softmax(logits / temperature), rtol=0, atol=1e-4)
     assert (p.argmax(1) == logits.argmax(1)).all()
@@ -181,10 +224,10 @@ def test_the_temperature_of_the_card_divides_the_logits(net: nn.Module, temperat
 def test_a_higher_temperature_is_less_sure(net: nn.Module) -> None:
     crops = noise_crops(3)
     sure, unsure = (
-        np.stack([item.p_fine.max() for item in Classifier(copied, card).classify(crops)])
-        for copied, card in (
-            (copy.deepcopy(net), made_card(0.5)),
-            (copy.deepcopy(net), made_card(2.0)),
+        np.stack([item.p_fine.max() for item in Classifier(tensors, card).classify(crops)])
+        for tensors, card in (
+            (net.state_dict(), made_card(0.5)),
+            (net.state_dict(), made_card(2.0)),
         )
     )
     assert (sure > unsure + 0.01).all()
@@ -199,7 +242,7 @@ def test_each_place_of_the_map_is_what_the_net_says_of_that_place(
 ) -> None:
     temperature = 1.7
     rgb = np.random.default_rng(2).integers(0, 256, (height, width, 3), dtype=np.uint8)
-    found = Classifier(copy.deepcopy(net), made_card(temperature)).organism_map(rgb)
+    found = Classifier(net.state_dict(), made_card(temperature)).organism_map(rgb)
     assert found.shape == (height // 32, width // 32)
     assert found.dtype == np.float32
     assert found.min() >= 0.0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import cv2
 import numpy as np
 import pytest
@@ -16,6 +18,9 @@ from pestvision.organisms.propose import (
     reduced,
     salience_maps,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 def no_life(rgb: U8) -> F32:
@@ -145,6 +150,53 @@ def test_boxes_kept_apart_are_the_first_of_each_heap() -> None:
     assert apart(boxes, iou=0.9, most=9) == boxes
     assert apart(boxes, iou=0.9, most=1) == boxes[:1]
     assert apart([], iou=0.5, most=3) == []
+
+
+@pytest.mark.parametrize(("iou", "most"), [(0.3, 1000), (0.5, 40), (0.7, 3), (0.5, 0)])
+def test_boxes_are_kept_apart_as_one_by_one_comparison_keeps_them(iou: float, most: int) -> None:
+    rng = np.random.default_rng(5)
+    corners, sides = rng.integers(0, 60, (300, 2)), rng.integers(1, 40, (300, 2))
+    edges = np.hstack([corners, corners + sides]).astype(float).tolist()
+    boxes: list[tuple[BoxXyxy, float]] = [((a, b, c, d), 1.0) for a, b, c, d in edges]
+    kept: list[tuple[BoxXyxy, float]] = []
+    for box, score in boxes:
+        if len(kept) < most and all(box_iou(box, other) < iou for other, _ in kept):
+            kept.append((box, score))
+    assert apart(boxes, iou=iou, most=most) == kept
+
+
+def life_at(rows: slice, cols: slice) -> Callable[[U8], F32]:
+    """Give a map of life at some places of a pane of 600 x 800, whatever the picture's size."""
+
+    def life(rgb: U8) -> F32:
+        large = np.zeros((600, 800), dtype=np.float32)
+        large[rows, cols] = 1.0
+        height, width = rgb.shape[0] // 32, rgb.shape[1] // 32
+        small: F32 = cv2.resize(large, (width, height), interpolation=cv2.INTER_AREA)
+        return small
+
+    return life
+
+
+@pytest.mark.parametrize("box", [(100, 100, 220, 160), (500, 400, 700, 500)])  # small and wide
+def test_a_box_is_as_strong_as_the_life_inside_it(box: tuple[int, int, int, int]) -> None:
+    x0, y0, x1, y1 = box
+    rgb = pane([box])
+    alive = propose(rgb, life_at(slice(y0, y1), slice(x0, x1)))
+    dead = propose(rgb, no_life)
+    assert box_iou(alive[0].box_xyxy_px, box) > 0.5
+    strengths = {item.box_xyxy_px: item.strength for item in dead}
+    gain = alive[0].strength - strengths[alive[0].box_xyxy_px]
+    assert 0.4 < gain <= 1.0
+
+
+def test_a_failure_of_the_net_reaches_the_caller() -> None:
+    def broken(_rgb: U8) -> F32:
+        message = "no memory left"
+        raise MemoryError(message)
+
+    with pytest.raises(MemoryError, match="no memory left"):
+        propose(pane([(100, 100, 220, 160)]), broken)
 
 
 def test_what_is_no_rgb_picture_is_refused() -> None:

@@ -14,8 +14,8 @@ from made_run import FOLDS, MARGIN, example_of, made_examples, made_logits
 
 from pestvision.errors import WeightsError
 from pestvision.organisms.classes import FINE_NAMES
-from pestvision.organisms.net import INPUT_PX, as_input, build_net
-from pestvision.organisms.weights import CARD_NAME, WEIGHTS_NAME, load_card, load_net
+from pestvision.organisms.net import INPUT_PX, LeanNet, as_input, build_net
+from pestvision.organisms.weights import CARD_NAME, WEIGHTS_NAME, load_card, load_tensors
 from training.ship import (
     LEECH_LOOK_AGAIN,
     LIMITS,
@@ -96,10 +96,10 @@ def test_a_shipped_card_tells_where_the_weights_come_from(shipped: Path) -> None
 
 
 def test_shipped_weights_are_the_nets_to_half_precision(shipped: Path, net: nn.Module) -> None:
-    loaded = load_net(shipped, load_card(shipped))
+    loaded = LeanNet(load_tensors(shipped, load_card(shipped)))
     crops = list(np.random.default_rng(0).integers(0, 256, (2, INPUT_PX, INPUT_PX, 3), np.uint8))
     with torch.inference_mode():
-        before, after = net(as_input(crops)).numpy(), loaded(as_input(crops)).numpy()
+        before, after = net(as_input(crops)).numpy(), loaded.logits(as_input(crops)).numpy()
     # float16 keeps 11 bits: 0.05 % of a weight, which adds up over 50 layers
     assert np.abs(after - before).max() <= 0.01 * np.abs(before).max()
     assert np.abs(after - before).max() > 0.0
@@ -111,7 +111,7 @@ def test_another_runs_card_does_not_fit_the_weights(shipped: Path) -> None:
     table["weights"]["sha256"] = "0" * 64
     path.write_text(json.dumps(table), encoding="utf-8")
     with pytest.raises(WeightsError, match="checksum"):
-        load_net(shipped, load_card(shipped))
+        load_tensors(shipped, load_card(shipped))
 
 
 def test_photos_are_counted_once_and_crops_by_group_and_licence() -> None:
