@@ -50,9 +50,7 @@ def as_u8(array: Any, name: str = "image") -> U8:
     ShapeError
         If it is not.
     """
-    if not isinstance(array, np.ndarray) or array.dtype != np.uint8:
-        raise ShapeError(name, expected="uint8 array", actual=describe(array))
-    return array
+    return _of_dtype(array, np.uint8, name)
 
 
 def as_f32(array: Any, name: str = "array") -> F32:
@@ -63,8 +61,12 @@ def as_f32(array: Any, name: str = "array") -> F32:
     ShapeError
         If it is not.
     """
-    if not isinstance(array, np.ndarray) or array.dtype != np.float32:
-        raise ShapeError(name, expected="float32 array", actual=describe(array))
+    return _of_dtype(array, np.float32, name)
+
+
+def _of_dtype(array: Any, dtype: type[np.generic], name: str) -> npt.NDArray[Any]:
+    if not isinstance(array, np.ndarray) or array.dtype != dtype:
+        raise ShapeError(name, expected=f"{np.dtype(dtype)} array", actual=describe(array))
     return array
 
 

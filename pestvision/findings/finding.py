@@ -81,18 +81,14 @@ class Finding:
 
     def as_json(self) -> dict[str, Any]:
         """Give the finding as the object of the `check --json` contract."""
-        judged = self.judgement
         return {
             "id": self.id,
             "box_xyxy_px": _rounded(self.box_xyxy_px),
-            "label": judged.label,
-            "confidence": _rounded_confidence(judged),
-            "probabilities": judged.probabilities(),
-            "fine": judged.fine,
+            **_as_told(self.judgement),
             "length_mm": None,
             "length_mm_low": None,
             "length_mm_high": None,
-            "reasons": list(judged.reasons),
+            "reasons": list(self.judgement.reasons),
         }
 
 
@@ -156,10 +152,7 @@ class Moved:
             "track": self.track,
             "box_first_xyxy_px": _rounded(self.box_first_xyxy_px),
             "box_second_xyxy_px": _rounded(self.box_second_xyxy_px),
-            "label": self.judgement.label,
-            "confidence": _rounded_confidence(self.judgement),
-            "probabilities": self.judgement.probabilities(),
-            "fine": self.judgement.fine,
+            **_as_told(self.judgement),
             "displacement_mm_or_px": None
             if self.displacement_px is None
             else {"value": round(float(self.displacement_px), 1), "unit": "px"},
@@ -209,10 +202,7 @@ class TrackResult:
         """Give it as the object of the `night --json` contract."""
         return {
             "track": self.id,
-            "label": self.judgement.label,
-            "confidence": _rounded_confidence(self.judgement),
-            "probabilities": self.judgement.probabilities(),
-            "fine": self.judgement.fine,
+            **_as_told(self.judgement),
             "sightings": [
                 {"photo": name, "box_xyxy_px": _rounded(box)} for name, box in self.sightings
             ],
@@ -297,3 +287,13 @@ def _rounded(box: BoxXyxy | None) -> list[float] | None:
 
 def _rounded_confidence(judgement: Judgement) -> float:
     return round(float(judgement.confidence), 4)
+
+
+def _as_told(judgement: Judgement) -> dict[str, Any]:
+    """Give the part of the contracts that every judged thing has."""
+    return {
+        "label": judgement.label,
+        "confidence": _rounded_confidence(judgement),
+        "probabilities": judgement.probabilities(),
+        "fine": judgement.fine,
+    }

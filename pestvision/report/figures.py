@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-import base64
-import io
 import itertools
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from PIL import Image
-
-from pestvision.arrays import as_rgb
 from pestvision.findings.follow import count_places
 from pestvision.organisms.classes import GROUP_NAMES
+from pestvision.report.moments import clock_words, day_words
 from pestvision.report.order import ANIMAL_LABELS
+from pestvision.report.pictures import jpeg_uri
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pestvision.arrays import U8, BoxXyxy
+    from pestvision.arrays import BoxXyxy
     from pestvision.findings.finding import ViewResult
 
-CROP_SIDE_PX = 160  # a crop is looked at, not measured: 160 px is about 6 kB as JPEG
 PHOTO_SIDE_PX = 1600  # enough to find the place on the glass again, about 300 kB as JPEG
-JPEG_QUALITY = 80  # below 75 rings appear around thin pale bodies on Pillow's scale
 
 PHOTO_UNITS = 1000.0  # width of a photo figure in its own units, whatever the photo's pixels
 TAG_HEIGHT = 34.0  # room kept for an outline's words, between the wide and the narrow screen's size
@@ -40,7 +35,6 @@ TICK_STEPS_S = (
     *(60, 120, 300, 600, 900, 1800),
     *(3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800),
 )
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,15 +98,6 @@ class TimeLine:
     bar_width: float
     height: float
     is_by_time: bool
-
-
-def jpeg_uri(rgb: U8, *, max_side_px: int) -> str:
-    """Give a picture as a JPEG data URI, reduced to at most `max_side_px` on its long side."""
-    picture = Image.fromarray(as_rgb(rgb))
-    picture.thumbnail((max_side_px, max_side_px), Image.Resampling.LANCZOS)
-    buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=JPEG_QUALITY, optimize=True)
-    return "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
 def photo_figure(view: ViewResult) -> PhotoFigure | None:
@@ -289,5 +274,5 @@ def _time_ticks(moments: Sequence[datetime], reach: float) -> tuple[tuple[float,
 
 
 def _tick_text(moment: datetime, *, has_dates: bool, has_seconds: bool) -> str:
-    clock = moment.strftime("%H:%M:%S" if has_seconds else "%H:%M")
-    return f"{moment.day} {MONTHS[moment.month - 1]} {clock}" if has_dates else clock
+    clock = clock_words(moment, has_seconds=has_seconds)
+    return f"{day_words(moment)} {clock}" if has_dates else clock

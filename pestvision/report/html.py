@@ -11,18 +11,17 @@ import pestvision
 from pestvision.findings.words import CAUTION, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.figures import (
-    CROP_SIDE_PX,
-    MONTHS,
     PHOTO_UNITS,
     TIME_WIDTH,
     PhotoFigure,
     TimeLine,
     counts_by_photo,
-    jpeg_uri,
     photo_figure,
     time_line,
 )
+from pestvision.report.moments import moment_words, span_words
 from pestvision.report.order import ANIMAL_LABELS, by_worry, view_by_worry
+from pestvision.report.pictures import jpeg_uri
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,6 +32,7 @@ if TYPE_CHECKING:
     from pestvision.findings.finding import Judgement, NightResult, ViewResult
     from pestvision.photos.series import Skipped
 
+CROP_SIDE_PX = 160  # a crop is looked at, not measured: 160 px is about 6 kB as JPEG
 MAX_CARDS = 24  # crops of one label shown for a view; the table of sightings holds the rest
 MAX_DISMISSED = 24  # crops of what was judged not an organism, likewise
 DISMISSED_SIDE_PX = 96
@@ -123,7 +123,7 @@ def render_report(result: NightResult, *, written: datetime | None = None) -> st
         skipped=_all_skipped(result),
         notes=result.notes,
         n_photos=result.n_photos,
-        written=_moment_words(moment),
+        written=moment_words(moment),
         version=pestvision.__version__,
         photo_units=PHOTO_UNITS,
         time_width=TIME_WIDTH,
@@ -200,7 +200,7 @@ def _section(view: ViewResult, anchor: str) -> ViewSection:
     return ViewSection(
         anchor=anchor,
         name=view.view,
-        span=_span(view.taken),
+        span=span_words(view.taken),
         n_photos=len(view.photos),
         answer=_view_answer(view),
         at_once=tuple(view.seen_at_once_max.get(label, 0) for label in ANIMAL_LABELS),
@@ -308,7 +308,7 @@ def _seen_words(sightings: Sequence[tuple[str, BoxXyxy]], taken: dict[str, str |
     names = list(dict.fromkeys(name for name, _box in sightings))
     first, last = names[0], names[-1]
     short_first, short_last = (name.rpartition("/")[2] for name in (first, last))
-    span = _span([taken.get(first), taken.get(last)], has_year=False)
+    span = span_words([taken.get(first), taken.get(last)], has_year=False)
     if first == last:
         return f"Seen on {short_first}{f', {span}' if span else ''}."
     return (
@@ -345,22 +345,4 @@ def _listed(parts: Sequence[str]) -> str:
 def _clock(taken: str | None) -> str:
     if taken is None:
         return ""
-    moment = datetime.fromisoformat(taken)
-    return f"{moment.day} {MONTHS[moment.month - 1]}, {moment:%H:%M:%S}"
-
-
-def _moment_words(moment: datetime, *, has_year: bool = True) -> str:
-    year = f" {moment.year}" if has_year else ""
-    return f"{moment.day} {MONTHS[moment.month - 1]}{year}, {moment:%H:%M}"
-
-
-def _span(taken: Sequence[str | None], *, has_year: bool = True) -> str:
-    """Give the time from the first to the last photo in words, empty where the times are unknown."""
-    known = [datetime.fromisoformat(text) for text in taken if text is not None]
-    if not known:
-        return ""
-    first, last = known[0], known[-1]
-    start, end = (_moment_words(moment, has_year=has_year) for moment in (first, last))
-    if start == end:
-        return start
-    return f"{start} to {last:%H:%M}" if first.date() == last.date() else f"{start} to {end}"
+    return moment_words(datetime.fromisoformat(taken), has_year=False, has_seconds=True)

@@ -6,16 +6,13 @@ page itself, so that no crop is left in a served folder.
 
 from __future__ import annotations
 
-import base64
-import io
 from html import escape
 from typing import TYPE_CHECKING
-
-from PIL import Image
 
 from pestvision.findings.words import CAUTION, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.order import ANIMAL_LABELS, WORRY_ORDER, view_by_worry
+from pestvision.report.pictures import jpeg_uri
 from pestvision.web import words
 from pestvision.web.outlines import Outline, draw_outlines, reduced
 
@@ -92,9 +89,8 @@ def _verdict(check: PhotoCheck, *, alone: bool) -> str:
     crop = ""
     only = _only(check)
     if only is not None:
-        alt = f"Number {only.id}, cut out of the photo: {GROUP_NAMES[only.judgement.label]}"
         crop = (
-            f'<p class="pv-only">{_picture(only.crop_rgb, alt, quality=CROP_QUALITY)}</p>'
+            f'<p class="pv-only">{_crop(only.id, only.judgement.label, only.crop_rgb)}</p>'
             f'<p><span class="pv-number">{only.id}</span> '
             f"{escape(GROUP_NAMES[only.judgement.label])}</p>"
         )
@@ -113,13 +109,11 @@ def _verdict(check: PhotoCheck, *, alone: bool) -> str:
 
 def _finding_card(finding: Finding) -> str:
     judged = finding.judgement
-    label = GROUP_NAMES[judged.label]
-    alt = f"Number {finding.id}, cut out of the photo: {label}"
     return (
         f'<li class="pv-card pv-finding pv-{judged.label}">'
-        f'<div class="pv-side">{_picture(finding.crop_rgb, alt, quality=CROP_QUALITY)}</div>'
+        f'<div class="pv-side">{_crop(finding.id, judged.label, finding.crop_rgb)}</div>'
         f'<div class="pv-main"><h4><span class="pv-number">{finding.id}</span> '
-        f"{escape(label)}</h4>{_confidence(judged)}"
+        f"{escape(GROUP_NAMES[judged.label])}</h4>{_confidence(judged)}"
         f"{_list(judged.reasons)}"
         f"{_folded(words.LOOK_FOR_HEADING, _list(LOOK_FOR[judged.label]))}"
         f"{_probabilities(judged)}</div>{caution()}</li>"
@@ -315,9 +309,8 @@ def _track_card(track: TrackResult) -> str:
     where = words.count(len(names), "photo", "photos")
     if names:
         where += f": {names[0]}" + (f" to {names[-1]}" if len(names) > 1 else "")
-    alt = f"Number {track.id}, cut out of a photo: {label}"
     return (
-        f"<li>{_picture(track.crop_rgb, alt, quality=CROP_QUALITY)}"
+        f"<li>{_crop(track.id, judged.label, track.crop_rgb, of='a photo')}"
         f'<p><span class="pv-number">{track.id}</span> <strong>{escape(label)}</strong></p>'
         f"{_confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>"
         f"{_folded(words.WHY, _list(judged.reasons))}</li>"
@@ -370,10 +363,13 @@ def _folded(summary: str, inside: str) -> str:
 
 def _picture(rgb: U8, alt: str, *, quality: int) -> str:
     height, width = rgb.shape[:2]
-    held = io.BytesIO()
-    Image.fromarray(rgb).save(held, format="JPEG", quality=quality)
-    data = base64.b64encode(held.getvalue()).decode("ascii")
     return (
-        f'<img src="data:image/jpeg;base64,{data}" alt="{escape(alt)}" '
+        f'<img src="{jpeg_uri(rgb, quality=quality)}" alt="{escape(alt)}" '
         f'width="{width}" height="{height}">'
     )
+
+
+def _crop(number: int, label: str, rgb: U8, *, of: str = "the photo") -> str:
+    """Show the crop that was judged, under the number that the outline and the table have."""
+    alt = f"Number {number}, cut out of {of}: {GROUP_NAMES[label]}"
+    return _picture(rgb, alt, quality=CROP_QUALITY)
