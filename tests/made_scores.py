@@ -40,10 +40,10 @@ def sure_of(group: Group, p: float = 0.97) -> Scores:
     return scores_of(*[p if item is group else rest for item in GROUPS])
 
 
-def sure_of_fine(fine: str) -> Scores:
-    """Give scores that are sure of one class of the net."""
-    p_fine = np.zeros(len(FINE_NAMES), dtype=np.float32)
-    p_fine[FINE_NAMES.index(fine)] = 1.0
+def sure_of_fine(fine: str, p: float = 1.0) -> Scores:
+    """Give scores that are sure of one class of the net; the other classes share the rest."""
+    p_fine = np.full(len(FINE_NAMES), (1 - p) / (len(FINE_NAMES) - 1), dtype=np.float32)
+    p_fine[FINE_NAMES.index(fine)] = p
     p_groups = np.zeros(len(GROUPS), dtype=np.float32)
     np.add.at(p_groups, np.array(GROUP_INDEX_OF_FINE), p_fine)
     return Scores(p_fine=p_fine, p_groups=p_groups)

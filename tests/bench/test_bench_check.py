@@ -5,14 +5,13 @@ The bar of the time is published, not asserted: a timed assertion fails where th
 
 from __future__ import annotations
 
-import json
-import subprocess
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from apart import measured_apart
 from PIL import Image
 
 from training.scenes import draw_close_up
@@ -35,16 +34,6 @@ pytestmark = [
 ]
 
 
-def check_apart(path: Path) -> dict[str, Any]:
-    """Check a photo in a fresh interpreter, and give what it measured of itself."""
-    done = subprocess.run(
-        [sys.executable, str(RUNNER), str(path)], capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    measured: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
-    return measured
-
-
 def test_a_check_takes_little_memory_and_its_time_is_told_against_decoding(
     benchmark: BenchmarkFixture, tmp_path: Path
 ) -> None:
@@ -56,7 +45,7 @@ def test_a_check_takes_little_memory_and_its_time_is_told_against_decoding(
     grain = np.random.default_rng(0).normal(0, 7, drawn.rgb.shape).astype(np.int16)
     grainy = np.clip(drawn.rgb.astype(np.int16) + grain, 0, 255).astype(np.uint8)
     Image.fromarray(grainy).save(path, quality=95)
-    measured = benchmark.pedantic(check_apart, args=(path,), rounds=1)
+    measured = benchmark.pedantic(measured_apart, args=(RUNNER, path), rounds=1)
     benchmark.extra_info.update(measured, bar_ratio=BAR_RATIO)
     assert measured["n_findings"] >= 1  # it had something to do
     assert measured["ratio"] <= GUARD_RATIO, measured

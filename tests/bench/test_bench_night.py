@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import os
-import subprocess
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 import pytest
+from apart import measured_apart
 from PIL import Image
 
 from pestvision.errors import WeightsError
@@ -88,21 +87,11 @@ def _weights() -> None:
         pytest.skip(error.sentence())
 
 
-def scan_apart(folder: Path) -> dict[str, Any]:
-    """Scan a folder in a fresh interpreter, and give what it measured of itself."""
-    done = subprocess.run(
-        [sys.executable, str(RUNNER), str(folder)], capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    measured: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
-    return measured
-
-
 def test_sixty_photos_take_no_more_memory_than_twenty(
     benchmark: BenchmarkFixture, nights: dict[int, Path]
 ) -> None:
-    few = scan_apart(nights[20])
-    many = benchmark.pedantic(scan_apart, args=(nights[60],), rounds=1)
+    few = measured_apart(RUNNER, nights[20])
+    many = benchmark.pedantic(measured_apart, args=(RUNNER, nights[60]), rounds=1)
     growth = many["peak_mb"] / few["peak_mb"] - 1
     benchmark.extra_info.update(
         few=few,

@@ -12,17 +12,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from made_answers import checked
+from made_scores import sure_of_fine
 
 from pestvision.errors import UnreadablePhotoError
 from pestvision.findings import follow as follow_module
 from pestvision.findings import night as night_module
-from pestvision.findings.finding import Finding, Judgement, PhotoCheck
 from pestvision.findings.follow import ANIMAL_CROP_PX, seen_at_once
 from pestvision.findings.night import MAX_MOVERS_PER_PAIR, NOTHING_MOVED, ONE_PHOTO, scan_night
 from pestvision.motion.align import AlignedPair, AlignmentFailed, AlignReason
 from pestvision.motion.tracks import Mover
-from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE
-from pestvision.organisms.classify import Scores
+from pestvision.organisms.classes import FINE_NAMES
 from pestvision.organisms.weights import Rules
 from pestvision.photos.exif import TakenAt
 from pestvision.photos.read import Photo
@@ -32,17 +32,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import U8, BoxXyxy
+    from pestvision.findings.finding import PhotoCheck
+    from pestvision.organisms.classify import Scores
 
 HEIGHT, WIDTH = 240, 320
 T0 = datetime(2026, 3, 3, 22, 0)  # noqa: DTZ001 - a camera's clock has no zone
-
-
-def scores_of(fine: str, p: float = 0.97) -> Scores:
-    p_fine = np.full(len(FINE_NAMES), (1 - p) / (len(FINE_NAMES) - 1), dtype=np.float32)
-    p_fine[FINE_NAMES.index(fine)] = p
-    p_groups = np.zeros(4, dtype=np.float32)
-    np.add.at(p_groups, np.array(GROUP_INDEX_OF_FINE), p_fine)
-    return Scores(p_fine=p_fine, p_groups=p_groups)
 
 
 class PaintedClassifier:
@@ -55,7 +49,7 @@ class PaintedClassifier:
 
     def classify(self, crops: Sequence[U8]) -> list[Scores]:
         self.n_crops += len(crops)
-        return [scores_of(FINE_NAMES[int(crop[112, 112, 0]) // 10 - 1]) for crop in crops]
+        return [sure_of_fine(FINE_NAMES[int(crop[112, 112, 0]) // 10 - 1], 0.97) for crop in crops]
 
 
 @dataclass
@@ -138,17 +132,15 @@ def play(monkeypatch: pytest.MonkeyPatch):
         monkeypatch.setattr(
             follow_module, "link_movers", lambda pairs, **_: tuple(tuple(p) for p in pairs)
         )
-        monkeypatch.setattr(night_module, "check_photo", checked)
+        monkeypatch.setattr(night_module, "check_photo", harmless)
         return scan_night(Path("night"), PaintedClassifier(), **options)
 
     return scan
 
 
-def checked(photo: Photo, *_: object, **__: object) -> PhotoCheck:
-    judgement = Judgement("harmless", 0.9, (0.02, 0.03, 0.9, 0.05), "snail", ())
-    crop = np.zeros((224, 224, 3), dtype=np.uint8)
-    finding = Finding(1, (10.0, 10.0, 60.0, 60.0), judgement, crop)
-    return PhotoCheck(photo.name, photo.width, photo.height, None, judgement, (finding,))
+def harmless(photo: Photo, *_: object, **__: object) -> PhotoCheck:
+    size = {"width": photo.width, "height": photo.height}
+    return checked(photo.name, "harmless", taken=None, **size)
 
 
 def walk(start: int, stop: int, *, y: float = 20.0, step: float = 30.0) -> dict[int, BoxXyxy]:
