@@ -118,7 +118,7 @@ def salience_maps(small: U8) -> list[F32]:
     for share in WIDTHS:
         near = cv2.GaussianBlur(lab, (0, 0), max(0.8, diagonal * share * 0.12))
         far = _wide_mean(lab, diagonal * share)
-        maps.append(as_f32(np.linalg.norm(near - far, axis=2)))
+        maps.append(_lengths(near - far))
     margin = max(2, int(0.04 * min(height, width)))
     rim = np.ones((height, width), dtype=bool)
     rim[margin:-margin, margin:-margin] = False
@@ -128,8 +128,13 @@ def salience_maps(small: U8) -> list[F32]:
     spread = np.cov((border - middle).T) + 16.0 * np.eye(3)
     whiten = np.linalg.cholesky(np.linalg.inv(spread)).astype(np.float32)
     away = (cv2.GaussianBlur(lab, (0, 0), 1.5) - middle.astype(np.float32)) @ whiten
-    maps.append(as_f32(10.0 * np.linalg.norm(away, axis=2).astype(np.float32)))
+    maps.append(as_f32(np.float32(10.0) * _lengths(away)))
     return maps
+
+
+def _lengths(vectors: F32 | F64) -> F32:
+    """Give the (h, w) float32 lengths of (h, w, 3) vectors."""
+    return as_f32(np.sqrt(np.einsum("ijk,ijk->ij", vectors, vectors)).astype(np.float32))
 
 
 def _wide_mean(lab: F32, sigma_px: float) -> F32:
@@ -158,8 +163,10 @@ def _boxes_of_map(salience: F32) -> list[tuple[BoxXyxy, float]]:
             (grey > max(level, 5)).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)
         )
         n, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
-        sums = np.bincount(labels.ravel(), weights=salience.ravel(), minlength=n)
-        # the ground is number 0; what is tiny is left out before anything is worked out for it
+        # the ground is number 0, and most of the picture: it is not summed
+        drawn = np.flatnonzero(mask)
+        sums = np.bincount(labels.ravel()[drawn], weights=salience.ravel()[drawn], minlength=n)
+        # what is tiny is left out before anything is worked out for it
         sides, areas = stats[:, cv2.CC_STAT_WIDTH : cv2.CC_STAT_HEIGHT + 1].max(1), stats[:, -1]
         large = np.flatnonzero((sides >= MIN_SHARE * max(height, width)) & (areas >= 12))
         for index in large[large > 0]:
