@@ -11,6 +11,8 @@ from pestvision.motion.evidence import gather_evidence, has_camera_moved, moved_
 from pestvision.motion.mover_weights import is_mover
 from pestvision.motion.noise import ChangeMap, map_change
 from pestvision.motion.regions import find_regions
+from pestvision.motion.surroundings import look_around
+from pestvision.motion.threads import find_threads, thread_response
 
 if TYPE_CHECKING:
     from pestvision.motion.align import AlignedPair
@@ -89,7 +91,11 @@ def weigh_change(
 ) -> list[Weighed]:
     """Give every candidate of a pair with its evidence, before any is left out."""
     regions = find_regions(change, min_length_px)
-    return gather_evidence(regions, change, camera_moved=has_camera_moved(pair))
+    if not has_camera_moved(pair):
+        return gather_evidence(regions, change, None)
+    response = thread_response(change)
+    regions += find_threads(response, change, regions)
+    return gather_evidence(regions, change, look_around(change, response))
 
 
 def _is_kept(item: Weighed) -> bool:

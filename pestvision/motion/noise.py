@@ -246,8 +246,8 @@ def _unexplained(first: U8, second: U8) -> tuple[F32, U8]:
         cv2.max(cv2.subtract(second, high), cv2.subtract(low, second)),
     )
     spread = cv2.max(cv2.subtract(high, low), cv2.subtract(high_second, low_second))
-    smooth = cv2.blur(_largest_channel(change).astype(np.float32), (3, 3))
-    return as_f32(smooth), _largest_channel(spread)
+    smooth = cv2.blur(largest_channel(change).astype(np.float32), (3, 3))
+    return as_f32(smooth), largest_channel(spread)
 
 
 def _is_half_clipped(photo: U8) -> Bool:
@@ -275,20 +275,21 @@ def unexplained_by(photo: U8, other: U8) -> F32:
     low, high = _neighbours(as_u8(cv2.GaussianBlur(other, (3, 3), 0)))
     smooth = cv2.GaussianBlur(photo, (3, 3), 0)
     change = cv2.max(cv2.subtract(smooth, high), cv2.subtract(low, smooth))
-    return _largest_channel(change).astype(np.float32)
+    return largest_channel(change).astype(np.float32)
 
 
 def local_spread(photo: U8) -> U8:
     """Give the largest channel's range over the 3 × 3 pixels about each: (h, w)."""
     low, high = _neighbours(as_u8(cv2.GaussianBlur(photo, (3, 3), 0)))
-    return _largest_channel(cv2.subtract(high, low))
+    return largest_channel(cv2.subtract(high, low))
 
 
 def _neighbours(photo: U8) -> tuple[U8, U8]:
     return as_u8(cv2.erode(photo, NEAR)), as_u8(cv2.dilate(photo, NEAR))
 
 
-def _largest_channel(rgb: cv2.typing.MatLike) -> U8:
+def largest_channel(rgb: cv2.typing.MatLike) -> U8:
+    """Give the largest channel of (h, w, 3) uint8: (h, w)."""
     red, green, blue = cv2.split(rgb)
     return as_u8(cv2.max(cv2.max(red, green), blue))
 

@@ -55,7 +55,7 @@ def find_regions(change: ChangeMap, min_length_px: float) -> list[Region]:
     order = np.argsort(-strength)[:MAX_LOOKED_AT]
     sides = np.minimum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     order = order[(strength[order] > 0) & (sides[order] >= LEAST_SIDE_PX)]
-    found = [_region(change, labels, stats, int(label)) for label in order]
+    found = [measured_region(change, labels, stats, int(label)) for label in order]
     least = LEAST_LENGTH_SHARE * min_length_px / change.step
     return [region for region in found if region.length_px >= least]
 
@@ -72,9 +72,10 @@ def _strength(z: F32, labels: cv2.typing.MatLike, n_labels: int) -> F64:
     return total
 
 
-def _region(
+def measured_region(
     change: ChangeMap, labels: cv2.typing.MatLike, stats: cv2.typing.MatLike, label: int
 ) -> Region:
+    """Measure the region of a label, from `cv2.connectedComponentsWithStats`."""
     x, y, width, height = (int(value) for value in stats[label, :4])
     pad = max(6, max(width, height) // 3)
     rows = slice(max(0, y - pad), min(labels.shape[0], y + height + pad))

@@ -26,7 +26,7 @@ from pestvision.arrays import box_iou
 from pestvision.motion.align import AlignedPair, AlignmentFailed, align_pair
 from pestvision.motion.blobs import find_blobs
 from pestvision.motion.tracks import pair_movers
-from training.evaluate_motion import EXAM_SEED, tally_pairs
+from training.evaluate_motion import SEEN_SEED, tally_pairs
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -170,11 +170,11 @@ def test_movers_lie_at_the_three_real_planarians(real_photos):
 def test_movers_of_drawn_hand_held_pairs_are_found_and_little_else():
     """A guard against getting worse, over 24 pairs, and not the aim.
 
-    The aim is 0.85 of movers at 0.5 false blobs a pair. Measured over 80 pairs by
-    `training.evaluate_motion`: 0.842 (0.766 to 0.896, n 120) at 0.50 (n 40). This few pairs spread by
+    The aim is 0.85 of movers at 0.5 false blobs a pair. Measured over 228
+    tuning pairs that were not fitted: 0.866 (n 336) at 0.57 (n 130). This few pairs spread by
     about 0.06 and 0.15: the guard stands two of those off.
     """
-    tally = tally_pairs(EXAM_SEED, 24)
+    tally = tally_pairs(SEEN_SEED, 24)
     hits, n = tally.found()
     assert tally.n_aligned == tally.n_pairs
     assert hits / n >= 0.72

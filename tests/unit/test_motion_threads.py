@@ -1,0 +1,122 @@
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from motion_scenes import Body, camera_matrix, exposed, glass_pane, seen_through, with_bodies
+
+from pestvision.arrays import box_iou
+from pestvision.motion.align import AlignedPair, align_pair
+from pestvision.motion.blobs import find_blobs, weigh_change
+from pestvision.motion.noise import ChangeMap, map_change
+from pestvision.motion.regions import find_regions
+from pestvision.motion.surroundings import look_around, measure_standing
+from pestvision.motion.threads import MAX_THREADS, find_threads, thread_response
+
+FAINT = 9.0  # grey levels; the noise below has a standard deviation of 4
+
+
+def noisy_change(rng: np.random.Generator, extra: np.ndarray | None = None) -> ChangeMap:
+    ground = np.full((300, 400, 3), 110.0)
+    first = ground + rng.normal(0, 4, ground.shape)
+    if extra is not None:
+        first += extra[..., None]
+    second = ground + rng.normal(0, 4, ground.shape)
+    first, second = (np.clip(np.rint(p), 0, 255).astype(np.uint8) for p in (first, second))
+    valid = np.ones(ground.shape[:2], bool)
+    return map_change(AlignedPair(first, second, valid, np.eye(3, dtype=np.float32), 0.0))
+
+
+def faint_worm() -> tuple[np.ndarray, tuple[float, float, float, float]]:
+    drawn = np.zeros((300, 400), np.float32)
+    points = np.array([[120 + 4 * i, 150 + 8 * np.sin(i / 3)] for i in range(20)])
+    cv2.polylines(drawn, [np.rint(points).astype(np.int32)], False, FAINT, 2)
+    return drawn, (120.0, 141.0, 198.0, 160.0)
+
+
+def test_a_thread_too_faint_for_the_map_of_change_answers_along_its_length(rng):
+    worm, place = faint_worm()
+    change = noisy_change(rng, worm)
+    regions = find_regions(change, 16.0)
+    assert not any(box_iou(region.box, place) > 0.3 for region in regions)
+    found = find_threads(thread_response(change), change, regions)
+    assert any(box_iou(region.box, place) > 0.3 for region in found)
+
+
+def test_noise_alone_gives_few_threads(rng):
+    change = noisy_change(rng)
+    assert len(find_threads(thread_response(change), change, [])) <= 3
+
+
+def test_what_is_a_region_already_is_no_thread_too(rng):
+    bar = np.zeros((300, 400), np.float32)
+    cv2.ellipse(bar, ((200, 150), (60, 14), 20), 60.0, -1)
+    place = (170.0, 137.0, 230.0, 163.0)
+    change = noisy_change(rng, bar)
+    regions = find_regions(change, 16.0)
+    assert any(box_iou(region.box, place) > 0.3 for region in regions)
+    response = thread_response(change)
+    assert any(box_iou(region.box, place) > 0.3 for region in find_threads(response, change, []))
+    found = find_threads(response, change, regions)
+    assert not any(box_iou(region.box, place) > 0.3 for region in found)
+
+
+def test_no_more_threads_than_the_strongest_are_measured(rng):
+    many = np.zeros((300, 400), np.float32)
+    for row in range(8):
+        for column in range(6):
+            cv2.line(
+                many, (20 + 62 * column, 20 + 36 * row), (60 + 62 * column, 20 + 36 * row), 30.0, 2
+            )
+    change = noisy_change(rng, many)
+    assert len(find_threads(thread_response(change), change, [])) == MAX_THREADS
+
+
+def test_where_a_photo_has_no_source_nothing_answers(rng):
+    worm, _ = faint_worm()
+    change = noisy_change(rng, worm)
+    blind = ChangeMap(change.z, change.first, change.second, np.zeros_like(change.usable), 1)
+    assert float(thread_response(blind).max()) == 0.0
+
+
+def test_a_rigid_thing_straight_above_has_risen_and_one_aside_has_not(rng):
+    for shift, has_risen in (((0, -60), True), ((60, 0), False)):
+        lit = np.zeros((300, 400), np.float32)
+        cv2.circle(lit, (200, 150), 8, 60.0, -1)
+        cv2.circle(lit, (200 + shift[0], 150 + shift[1]), 8, -60.0, -1)
+        change = noisy_change(rng, lit)
+        about = look_around(change, thread_response(change))
+        region = min(
+            find_regions(change, 8.0), key=lambda r: abs(r.box[0] - 192) + abs(r.box[1] - 142)
+        )
+        standing = measure_standing(region, change, about, is_on_second=False)
+        assert standing.twin > 0.8
+        assert (standing.risen > 0.7) == has_risen
+
+
+def test_a_body_is_of_one_sign_and_clear_of_its_noise(rng):
+    bar = np.zeros((300, 400), np.float32)
+    cv2.ellipse(bar, ((200, 150), (60, 14), 20), -40.0, -1)
+    change = noisy_change(rng, bar)
+    about = look_around(change, thread_response(change))
+    region = find_regions(change, 16.0)[0]
+    standing = measure_standing(region, change, about, is_on_second=False)
+    assert standing.one_sign > 0.8
+    assert standing.clear > np.log(20)
+    assert standing.gap == 0.0
+    assert standing.clipped < 0.05
+
+
+@pytest.mark.parametrize("has_moved", [True, False])
+def test_threads_are_looked_for_only_where_the_camera_moved(has_moved, rng):
+    pane = glass_pane(rng)
+    body = Body(320, 240, 60, 16, 35, (45, 30, 22))
+    shift = (9.0, 5.0) if has_moved else (0.0, 0.0)
+    matrix = camera_matrix(pane.shape[:2], shift_xy_px=shift, turn_deg=0.0)
+    first = exposed(with_bodies(pane, [body]), 0, rng)
+    second = exposed(seen_through(pane, matrix), 0, rng)
+    pair = align_pair(first, second)
+    assert isinstance(pair, AlignedPair)
+    weighed = weigh_change(map_change(pair), pair)
+    assert all((item.evidence.thread > 0) == has_moved for item in weighed)
+    assert any(box_iou(blob.box_xyxy_px, body.box()) > 0.3 for blob in find_blobs(pair))
