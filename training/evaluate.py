@@ -2,8 +2,9 @@
 
     PESTVISION_PHOTOS=... python -m training.evaluate --runs runs
 
-`training.train` leaves the nets of the folds and their scores in `runs/`. Every photo is checked by the
-net of the fold that has not seen its photographer, with the shipped card's rules; backgrounds likewise.
+`training.train` leaves the nets of the folds and their scores in `runs/`, `training.proposal_score` the
+rankings of the folds. Every photo is checked by the net and the ranking of the fold that have not seen
+its photographer, with the shipped card's rules; backgrounds likewise.
 The series are scanned by the shipped net: no photo of theirs was trained on.
 """
 
@@ -24,6 +25,7 @@ from pestvision.findings.night import scan_night
 from pestvision.organisms.calibrate import wilson_interval
 from pestvision.organisms.classes import CANT_TELL, GROUPS
 from pestvision.organisms.classify import Classifier
+from pestvision.organisms.proposal_weights import load_proposal_weights
 from pestvision.organisms.propose import propose
 from pestvision.organisms.weights import find_models, load_card
 from pestvision.photos.read import read_photo
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from pestvision.arrays import BoxXyxy
+    from pestvision.organisms.proposal_weights import ProposalWeights
 
 SHARES = (0.05, 0.15, 0.4, 0.8)
 """Bounds of the box's long side over the photo's, for the recall of proposals."""
@@ -50,10 +53,34 @@ def fold_classifiers(runs: Path) -> list[Classifier]:
     return classifiers
 
 
+def fold_rankings(runs: Path) -> list[ProposalWeights]:
+    """Load how the folds rank proposals; the shipped ranking has seen every photo.
+
+    Raises
+    ------
+    SystemExit
+        If there are none.
+    """
+    paths = sorted(runs.glob("proposals-fold*.json"))
+    if not paths:
+        message = (
+            f"{runs} holds no proposals-fold*.json: run python -m training.proposal_score first"
+        )
+        raise SystemExit(message)
+    return [load_proposal_weights(path) for path in paths]
+
+
 def check_real_photos(
-    folder: Path, classifiers: Sequence[Classifier], folds: Mapping[str, int]
+    folder: Path,
+    classifiers: Sequence[Classifier],
+    folds: Mapping[str, int],
+    *,
+    rankings: Sequence[ProposalWeights] | None = None,
 ) -> dict[str, Any]:
-    """Check every boxed photo out of fold: verdicts by true group, and the recall of proposals."""
+    """Check every boxed photo out of fold: verdicts by true group, and the recall of proposals.
+
+    `rankings` are those of the folds; None takes the shipped one.
+    """
     boxes: dict[str, list[dict[str, str]]] = {}
     for row in rows_of(folder / "boxes.csv"):
         boxes.setdefault(row["file"], []).append(row)
@@ -62,13 +89,15 @@ def check_real_photos(
     total: collections.Counter[str] = collections.Counter()
     for photo_row in rows_of(folder / "photos.csv"):
         photo = read_photo(folder / "photos" / photo_row["file"], settings=PHOTO_SETTINGS)
-        classifier = classifiers[folds[photo_row["source"]]]
+        fold = folds[photo_row["source"]]
+        classifier, ranking = classifiers[fold], rankings[fold] if rankings else None
         own = boxes.get(photo_row["file"], [])
         groups = {row["group"] for row in own}
         if len(groups) == 1:
-            label = check_photo(photo, classifier).verdict.label
+            label = check_photo(photo, classifier, ranking=ranking).verdict.label
             verdicts.setdefault(groups.pop(), collections.Counter())[label] += 1
-        proposed = [p.box_xyxy_px for p in propose(photo.rgb, classifier.organism_map)]
+        proposals = propose(photo.rgb, classifier.organism_map, weights=ranking)
+        proposed = [item.box_xyxy_px for item in proposals]
         count_found(own, proposed, max(photo.height, photo.width), (found, total))
     return {
         "verdicts": {group: dict(counts) for group, counts in verdicts.items()},
@@ -98,13 +127,19 @@ def count_found(
 
 
 def check_backgrounds(
-    folder: Path, classifiers: Sequence[Classifier], folds: Mapping[str, int]
+    folder: Path,
+    classifiers: Sequence[Classifier],
+    folds: Mapping[str, int],
+    *,
+    rankings: Sequence[ProposalWeights] | None = None,
 ) -> dict[str, int]:
     """Check every background, where no leech and no flatworm is known to be."""
     verdicts: collections.Counter[str] = collections.Counter()
     for row in rows_of(folder / "backgrounds.csv"):
         photo = read_photo(folder / "backgrounds" / row["file"], settings=PHOTO_SETTINGS)
-        verdicts[check_photo(photo, classifiers[folds[row["source"]]]).verdict.label] += 1
+        fold = folds[row["source"]]
+        ranking = rankings[fold] if rankings else None
+        verdicts[check_photo(photo, classifiers[fold], ranking=ranking).verdict.label] += 1
     return dict(verdicts)
 
 
@@ -182,11 +217,11 @@ def main(argv: Sequence[str] | None = None) -> None:
     torch.set_num_threads(2)
     folder = photos_folder()
     folds = json.loads((args.runs / "folds.json").read_text(encoding="utf-8"))
-    classifiers = fold_classifiers(args.runs)
+    classifiers, rankings = fold_classifiers(args.runs), fold_rankings(args.runs)
     figures = {
         "crops": run_figures(args.runs),
-        "photos": check_real_photos(folder, classifiers, folds),
-        "backgrounds": check_backgrounds(folder, classifiers, folds),
+        "photos": check_real_photos(folder, classifiers, folds, rankings=rankings),
+        "backgrounds": check_backgrounds(folder, classifiers, folds, rankings=rankings),
         "series": scan_series(folder, Classifier.load()),
     }
     text = json.dumps(figures, indent=1) + "\n"

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import U8
     from pestvision.organisms.classify import Classifier, Scores
+    from pestvision.organisms.proposal_weights import ProposalWeights
     from pestvision.photos.read import Photo
 
 DEFAULTS = Settings()
@@ -46,6 +47,7 @@ def check_photo(
     *,
     settings: Settings = DEFAULTS,
     box_xyxy_px: BoxXyxy | None = None,
+    ranking: ProposalWeights | None = None,
 ) -> PhotoCheck:
     """Find and label organisms on one photo, or judge the region the person marked.
 
@@ -59,6 +61,8 @@ def check_photo(
         The section `check`.
     box_xyxy_px
         The marked region in pixels of the photo, or None to search the whole photo.
+    ranking
+        How proposals are ranked; None takes the shipped weights.
 
     Returns
     -------
@@ -77,7 +81,8 @@ def check_photo(
         looks = _look([marked], _sight(photo.rgb), classifier)
         chosen = [0]
     else:
-        looks = _search(photo, classifier, n_most=settings.check.max_findings + 1)
+        n_most = max(N_AT_ONCE, settings.check.max_findings + 1)
+        looks = _search(photo, classifier, n_most=n_most, ranking=ranking)
         chosen = distinct(looks.boxes, looks.scores)
     boxes, scores, crops = looks.boxes, looks.scores, looks.crops
     rules = classifier.card.rules
@@ -150,10 +155,13 @@ def _look(boxes: Sequence[BoxXyxy], sight: _Sight, classifier: Classifier) -> _L
     return _Looks(list(boxes), crops, classifier.classify(crops))
 
 
-def _search(photo: Photo, classifier: Classifier, *, n_most: int) -> _Looks:
+def _search(
+    photo: Photo, classifier: Classifier, *, n_most: int, ranking: ProposalWeights | None
+) -> _Looks:
     """Look at proposals and the whole frame, round by round while they show many new animals."""
     sight = _sight(photo.rgb)
-    proposals = propose(sight.overview, classifier.organism_map, max_proposals=n_most)
+    ask = classifier.organism_map
+    proposals = propose(sight.overview, ask, max_proposals=n_most, weights=ranking)
     boxes = [_scaled(item.box_xyxy_px, 1 / sight.scale, photo) for item in proposals]
     # the whole frame belongs to the first round, behind every box that shows the same more closely
     boxes.insert(min(N_AT_ONCE, len(boxes)) - 1, boxes.pop())

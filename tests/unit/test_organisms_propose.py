@@ -10,14 +10,10 @@ import pytest
 
 from pestvision.arrays import F32, U8, BoxXyxy, box_iou
 from pestvision.errors import ShapeError
-from pestvision.organisms.propose import (
-    NEAR_IOU,
-    apart,
-    outstanding_boxes,
-    propose,
-    reduced,
-    salience_maps,
-)
+from pestvision.organisms.box_features import FEATURES
+from pestvision.organisms.candidates import salience_maps
+from pestvision.organisms.proposal_weights import ProposalWeights
+from pestvision.organisms.propose import NEAR_IOU, measured_boxes, propose, reduced
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -110,7 +106,9 @@ def test_no_two_proposals_are_one_box() -> None:
 
 def test_every_box_lies_inside_the_photo() -> None:
     rgb = pane([(0, 0, 90, 60), (700, 520, 799, 599)], height=601, width=803)
-    for x0, y0, x1, y1 in outstanding_boxes(rgb):
+    boxes, values = measured_boxes(rgb, no_life)
+    assert len(boxes) == len(values) > 0
+    for x0, y0, x1, y1 in boxes:
         assert 0 <= x0 < x1 <= 803 + 1e-6
         assert 0 <= y0 < y1 <= 601 + 1e-6
 
@@ -144,27 +142,6 @@ def test_every_map_is_highest_on_what_differs() -> None:
         assert salience[125:145, 160:180].max() > 2 * np.percentile(salience, 90)
 
 
-def test_boxes_kept_apart_are_the_first_of_each_heap() -> None:
-    boxes = [((0, 0, 10, 10), 3.0), ((1, 0, 11, 10), 2.0), ((20, 0, 30, 10), 1.0)]
-    assert apart(boxes, iou=0.5, most=9) == [boxes[0], boxes[2]]
-    assert apart(boxes, iou=0.9, most=9) == boxes
-    assert apart(boxes, iou=0.9, most=1) == boxes[:1]
-    assert apart([], iou=0.5, most=3) == []
-
-
-@pytest.mark.parametrize(("iou", "most"), [(0.3, 1000), (0.5, 40), (0.7, 3), (0.5, 0)])
-def test_boxes_are_kept_apart_as_one_by_one_comparison_keeps_them(iou: float, most: int) -> None:
-    rng = np.random.default_rng(5)
-    corners, sides = rng.integers(0, 60, (300, 2)), rng.integers(1, 40, (300, 2))
-    edges = np.hstack([corners, corners + sides]).astype(float).tolist()
-    boxes: list[tuple[BoxXyxy, float]] = [((a, b, c, d), 1.0) for a, b, c, d in edges]
-    kept: list[tuple[BoxXyxy, float]] = []
-    for box, score in boxes:
-        if len(kept) < most and all(box_iou(box, other) < iou for other, _ in kept):
-            kept.append((box, score))
-    assert apart(boxes, iou=iou, most=most) == kept
-
-
 def life_at(rows: slice, cols: slice) -> Callable[[U8], F32]:
     """Give a map of life at some places of a pane of 600 x 800, whatever the picture's size."""
 
@@ -178,16 +155,34 @@ def life_at(rows: slice, cols: slice) -> Callable[[U8], F32]:
     return life
 
 
+def ranking_by(name: str) -> ProposalWeights:
+    """Rank by one feature alone: 64 steps between 0 and 1."""
+    steps = np.linspace(0, 1, 66)[1:-1, None]
+    question = np.full((64, 1), FEATURES.index(name), np.intp)
+    return ProposalWeights(0.0, question, steps, np.tile((0.0, 0.1), (64, 1)))
+
+
 @pytest.mark.parametrize("box", [(100, 100, 220, 160), (500, 400, 700, 500)])  # small and wide
-def test_a_box_is_as_strong_as_the_life_inside_it(box: tuple[int, int, int, int]) -> None:
+def test_the_ranking_is_told_of_the_life_inside_each_box(box: tuple[int, int, int, int]) -> None:
     x0, y0, x1, y1 = box
-    rgb = pane([box])
-    alive = propose(rgb, life_at(slice(y0, y1), slice(x0, x1)))
-    dead = propose(rgb, no_life)
-    assert box_iou(alive[0].box_xyxy_px, box) > 0.5
-    strengths = {item.box_xyxy_px: item.strength for item in dead}
-    gain = alive[0].strength - strengths[alive[0].box_xyxy_px]
-    assert 0.4 < gain <= 1.0
+    rgb = pane([(100, 100, 220, 160), (500, 400, 700, 500)])
+    life = life_at(slice(y0, y1), slice(x0, x1))
+    for name in ("life_inside_coarse", "life_inside_fine"):
+        first = propose(rgb, life, weights=ranking_by(name))[0]
+        # the middle of the animal is the liveliest place, and its own box
+        assert box_iou(first.box_xyxy_px, box) > 0.4
+        assert first.strength > 0.5
+
+
+def test_other_weights_rank_otherwise() -> None:
+    rgb = pane([(100, 100, 220, 160), (500, 400, 700, 500)], level=90)
+    cv2.ellipse(rgb, (620, 120), (60, 30), 0, 0, 360, (255, 255, 255), -1, cv2.LINE_AA)
+    life = life_at(slice(400, 500), slice(500, 700))
+    by_life = propose(rgb, life, weights=ranking_by("life_inside_fine"))
+    by_salience = propose(rgb, life, weights=ranking_by("score_share"))
+    assert box_iou(by_life[0].box_xyxy_px, (500, 400, 700, 500)) > 0.4
+    assert box_iou(by_salience[0].box_xyxy_px, (500, 400, 700, 500)) == 0
+    assert {item.box_xyxy_px for item in by_life} >= {by_salience[0].box_xyxy_px}
 
 
 def test_a_failure_of_the_net_reaches_the_caller() -> None:

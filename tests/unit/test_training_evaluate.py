@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import collections
 import csv
+import dataclasses
 import json
+import shutil
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,10 +17,12 @@ from made_run import FOLDS, made_examples, made_logits
 from made_scores import PaintReader, painted_photo, sure_of
 from PIL import Image
 
+from pestvision.findings.check import check_photo
 from pestvision.findings.finding import NightResult
 from pestvision.organisms.classes import Group
 from pestvision.organisms.classify import Classifier
 from pestvision.organisms.net import INPUT_PX, as_input, build_net
+from pestvision.organisms.proposal_weights import WEIGHTS_FILE, load_proposal_weights
 from pestvision.organisms.weights import find_models, load_card
 from training import evaluate
 from training.evaluate import (
@@ -26,6 +30,7 @@ from training.evaluate import (
     check_real_photos,
     count_found,
     fold_classifiers,
+    fold_rankings,
     markdown,
     scan_series,
 )
@@ -36,7 +41,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pestvision.arrays import U8, BoxXyxy
+    from pestvision.findings.finding import PhotoCheck
     from pestvision.organisms.classify import Scores
+    from pestvision.organisms.proposal_weights import ProposalWeights
+    from pestvision.photos.read import Photo
 
 LEECH: BoxXyxy = (400.0, 250.0, 500.0, 300.0)
 SNAIL: BoxXyxy = (60.0, 60.0, 140.0, 120.0)
@@ -99,6 +107,33 @@ def test_every_photo_is_judged_by_the_net_of_its_photographers_fold(folder: Path
     }
     # leech twice, 100 of 600 pixels: 17 %; snail three times, 80 of 600: 13 %
     assert found["proposals"] == {"15% to 40%": [2, 2], "5% to 15%": [3, 3]}
+
+
+def test_every_photo_is_ranked_by_the_weights_of_its_photographers_fold(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shipped = load_proposal_weights()
+    rankings = [dataclasses.replace(shipped, start=float(fold)) for fold in range(2)]
+    asked = []
+
+    def noted(photo: Photo, classifier: Classifier, *, ranking: ProposalWeights) -> PhotoCheck:
+        asked.append((photo.name, ranking.start))
+        return check_photo(photo, classifier, ranking=ranking)
+
+    monkeypatch.setattr(evaluate, "check_photo", noted)
+    check_real_photos(folder, READERS, PHOTO_FOLDS, rankings=rankings)
+    assert asked == [("leech.png", 0.0), ("snail.png", 0.0), ("misjudged.png", 1.0)]
+    asked.clear()
+    check_backgrounds(folder, READERS, PHOTO_FOLDS, rankings=rankings)
+    assert asked == [("one.png", 0.0), ("two.png", 1.0)]
+
+
+def test_without_rankings_of_the_folds_the_command_to_run_first_is_named(tmp_path: Path) -> None:
+    with pytest.raises(SystemExit, match=r"training\.proposal_score first"):
+        fold_rankings(tmp_path)
+    for fold in (1, 0):
+        shutil.copy(WEIGHTS_FILE, tmp_path / f"proposals-fold{fold}.json")
+    assert len(fold_rankings(tmp_path)) == 2
 
 
 def test_backgrounds_are_judged_out_of_fold_too(folder: Path) -> None:
@@ -278,6 +313,8 @@ def test_one_command_leaves_the_figures_as_json_and_as_tables(
     ground = np.zeros((0, 14), dtype=np.float32)
     save_scores(runs, made_examples(), made_logits(), ground, [], None, FOLDS)
     (runs / "folds.json").write_text(json.dumps(PHOTO_FOLDS), encoding="utf-8")
+    for fold in range(2):
+        shutil.copy(WEIGHTS_FILE, runs / f"proposals-fold{fold}.json")
     monkeypatch.setenv("PESTVISION_PHOTOS", str(folder))
     monkeypatch.setattr(evaluate, "fold_classifiers", lambda _runs: READERS)
     monkeypatch.setattr(evaluate, "scan_night", lambda path, _classifier: made_series(path.name))
