@@ -17,16 +17,28 @@ from training.data import CANVAS_GROW
 BOX_SHARE = (0.45, 0.92)
 """Long side of the animal's box over the crop's side: the tool cuts it at 1 / 1.3 = 0.77."""
 
+COARSE_PX = (24, 40, 64, 104)
+"""Sides to which some crops are reduced before they are enlarged again: a far animal is small."""
+BLUR_PX = (0.8, 1.6, 2.6)
+"""Sigmas by which some crops are blurred."""
+
 
 def augment(canvases: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
     """Augment (B, 3, C, C) uint8 canvases to (B, 3, 224, 224) float32 inputs of the net.
 
-    `generator` lives on the device of the canvases.
+    `generator` lives on the device of the canvases. Which rows are coarse or blurred is drawn as a list of
+    rows of fixed length, and not by a condition: a GPU would have to stop and tell how many.
     """
     device, n = canvases.device, canvases.shape[0]
 
     def uniform(low: float, high: float, *shape: int) -> torch.Tensor:
         return torch.rand(shape or (n,), generator=generator, device=device) * (high - low) + low
+
+    def some(share: float, parts: int) -> list[torch.Tensor]:
+        """Give `parts` lists of rows, apart from each other, each `share` of the batch."""
+        each = round(n * share)
+        order = torch.randperm(n, generator=generator, device=device)
+        return [order[part * each : (part + 1) * each] for part in range(parts)]
 
     def chance(p: float) -> torch.Tensor:
         return torch.rand(n, generator=generator, device=device) < p
@@ -49,19 +61,18 @@ def augment(canvases: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
     x = functional.grid_sample(
         canvases.float() / 255, grid, padding_mode="border", align_corners=False
     )
-    x = _lose_resolution(x, chance(0.5), torch.exp(uniform(math.log(20), math.log(160))))
-    x = _blur(x, chance(0.3), uniform(0.5, 3.0))
+    x = _lose_resolution(x, some(0.11, len(COARSE_PX)))
+    x = _blur(x, some(0.1, len(BLUR_PX)))
     x = _light(x, uniform, chance)
     noise = torch.randn(x.shape, generator=generator, device=device)
     x = x + noise * (uniform(0.0, 0.06) * chance(0.5)).view(n, 1, 1, 1)
     return (x.clamp(0, 1) * 255 - MEAN) / STD
 
 
-def _lose_resolution(x: torch.Tensor, chosen: torch.Tensor, side_px: torch.Tensor) -> torch.Tensor:
-    """Make some pictures as coarse as if the crop had been `side_px` pixels wide."""
-    for level in (24, 40, 64, 104):
-        take = chosen & (side_px >= level * 0.8) & (side_px < level * 1.28)
-        if take.any():
+def _lose_resolution(x: torch.Tensor, rows: list[torch.Tensor]) -> torch.Tensor:
+    """Make some pictures as coarse as if the crop had been `COARSE_PX` wide, a list of rows each."""
+    for level, take in zip(COARSE_PX, rows, strict=True):
+        if len(take):
             small = functional.interpolate(x[take], size=(level, level), mode="area")
             x[take] = functional.interpolate(
                 small, size=x.shape[-2:], mode="bicubic", align_corners=False
@@ -69,11 +80,10 @@ def _lose_resolution(x: torch.Tensor, chosen: torch.Tensor, side_px: torch.Tenso
     return x
 
 
-def _blur(x: torch.Tensor, chosen: torch.Tensor, sigma_px: torch.Tensor) -> torch.Tensor:
-    """Blur some pictures, each by one of three widths, along both axes."""
-    for sigma in (0.8, 1.6, 2.6):
-        take = chosen & ((sigma_px - sigma).abs() < 0.5)
-        if take.any():
+def _blur(x: torch.Tensor, rows: list[torch.Tensor]) -> torch.Tensor:
+    """Blur some pictures along both axes by `BLUR_PX`, a list of rows each."""
+    for sigma, take in zip(BLUR_PX, rows, strict=True):
+        if len(take):
             radius = int(3 * sigma)
             axis = torch.arange(-radius, radius + 1, device=x.device, dtype=x.dtype)
             kernel = torch.exp(-0.5 * (axis / sigma) ** 2)

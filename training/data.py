@@ -10,7 +10,8 @@ from __future__ import annotations
 import csv
 import os
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +24,7 @@ from pestvision.organisms.classes import FINE_CLASSES, FINE_NAMES, GROUP_OF_FINE
 from pestvision.organisms.crops import cut_crop
 from pestvision.photos.read import read_photo
 from pestvision.settings import PhotoSettings
+from training.cutouts import cut_out
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -56,6 +58,12 @@ FINE_OF_LABEL = {
 STRESS_KINDS = ("marine-polyclad", "land-planarian")
 """Reported apart: no aquarium flatworm looks like these."""
 
+DRAWN = "drawn"
+"""Source, licence and setting of a drawing on a drawn ground."""
+
+ON_PHOTO_SHARE = 0.3
+"""Share of the drawings for training that are drawn on photographs: a drawn tank is not the only ground."""
+
 PHOTO_SETTINGS = PhotoSettings(min_megapixels=0.003)
 """Training also learns from pictures smaller than the tool accepts from a person."""
 
@@ -66,7 +74,7 @@ class Example:
 
     `canvas` (320, 320, 3) uint8 shows the box grown by `CANVAS_GROW`; `crop` (224, 224, 3) is what the
     tool itself would look at. `allowed` (14,) bool; `group` an index of `GROUPS`, or -1 where several
-    groups are allowed.
+    groups are allowed; `opacity` (320, 320) uint8 the animal's outline where one is known.
     """
 
     canvas: U8
@@ -80,6 +88,7 @@ class Example:
     setting: str
     licence: str
     length_px: float
+    opacity: U8 | None = None
 
 
 def allow_fine(name: str) -> Bool:
@@ -113,8 +122,8 @@ def box_of(row: dict[str, str]) -> BoxXyxy:
     return (float(row["x0"]), float(row["y0"]), float(row["x1"]), float(row["y1"]))
 
 
-def load_boxed(folder: Path) -> list[Example]:
-    """Load every boxed crop of the real photographs."""
+def load_boxed(folder: Path, *, outlines: bool = False) -> list[Example]:
+    """Load every boxed crop of the real photographs, with its outline if wanted and found."""
     photos = {row["file"]: row for row in rows_of(folder / "photos.csv")}
     pictures: dict[str, U8] = {}
     examples = []
@@ -124,17 +133,27 @@ def load_boxed(folder: Path) -> list[Example]:
             pictures[row["file"]] = read_photo(path, settings=PHOTO_SETTINGS).rgb
         fine = FINE_OF_LABEL.get(row["label"])
         allowed = allow_fine(fine) if fine else allow_groups([Group(row["group"])])
-        examples.append(
-            _example(
-                pictures[row["file"]],
-                box_of(row),
-                allowed,
-                GROUPS.index(Group(row["group"])),
-                photos[row["file"]],
-                row,
-            )
+        example = _example(
+            pictures[row["file"]],
+            box_of(row),
+            allowed,
+            GROUPS.index(Group(row["group"])),
+            photos[row["file"]],
+            row,
         )
+        if outlines:
+            opacity = cut_out(example.canvas, _on_canvas(box_of(row)))
+            example = replace(example, opacity=opacity)
+        examples.append(example)
     return examples
+
+
+def _on_canvas(box: BoxXyxy) -> BoxXyxy:
+    """Give a box's place on its own canvas, whose middle it shares."""
+    width, height = box[2] - box[0], box[3] - box[1]
+    scale = CANVAS_PX / (max(width, height) * (1 + 2 * CANVAS_GROW))
+    half_x, half_y, middle = width * scale / 2, height * scale / 2, CANVAS_PX / 2
+    return (middle - half_x, middle - half_y, middle + half_x, middle + half_y)
 
 
 def load_nothing(folder: Path, rng: np.random.Generator, *, each: int = 6) -> list[Example]:
@@ -197,9 +216,30 @@ def _example(
     )
 
 
-def draw_examples(n_each: int, *, seed: int, workers: int = 1) -> list[Example]:
-    """Draw `n_each` crops of every fine class; the same seed draws the same pictures."""
-    jobs = [(fine, seed * 1_000_003 + index) for fine in FINE_NAMES for index in range(n_each)]
+@dataclass(frozen=True, slots=True)
+class GroundPhoto:
+    """A photograph without leech or flatworm to draw on, and who took it."""
+
+    path: Path
+    source: str
+
+
+def ground_photos(folder: Path) -> list[GroundPhoto]:
+    """Give the photographs of `backgrounds/`."""
+    rows = rows_of(folder / "backgrounds.csv")
+    return [GroundPhoto(folder / "backgrounds" / row["file"], row["source"]) for row in rows]
+
+
+def draw_examples(
+    n_each: int, *, seed: int, workers: int = 1, grounds: Sequence[GroundPhoto] = ()
+) -> list[Example]:
+    """Draw `n_each` crops of every fine class; the same seed draws the same pictures.
+
+    With `grounds`, `ON_PHOTO_SHARE` of them are drawn on a square of one of these photographs; such a
+    drawing has the photograph's source, so that a fold that may not see the source leaves it out.
+    """
+    seeds = [seed * 1_000_003 + index for index in range(n_each)]
+    jobs = [(fine, own, _ground_of(own, fine, grounds)) for fine in FINE_NAMES for own in seeds]
     if workers == 1:
         return [_draw(job) for job in jobs]
     # a forked child would inherit OpenCV's threads in an unknown state and can hang: start afresh
@@ -207,11 +247,21 @@ def draw_examples(n_each: int, *, seed: int, workers: int = 1) -> list[Example]:
         return list(pool.map(_draw, jobs, chunksize=32))
 
 
-def draw_once(n_each: int, *, seed: int, workers: int, cache: Path) -> list[Example]:
+def _ground_of(seed: int, fine: str, grounds: Sequence[GroundPhoto]) -> GroundPhoto | None:
+    """Choose what a drawing is drawn on: a photograph, or None for a drawn tank."""
+    rng = np.random.default_rng([seed, FINE_NAMES.index(fine), 1])
+    if not grounds or rng.random() >= ON_PHOTO_SHARE:
+        return None
+    return grounds[int(rng.integers(len(grounds)))]
+
+
+def draw_once(
+    n_each: int, *, seed: int, workers: int, cache: Path, grounds: Sequence[GroundPhoto] = ()
+) -> list[Example]:
     """Draw examples, or take those that an earlier run of the same drawings left in `cache`."""
-    path = cache / f"drawn-{seed}-{n_each}.npz"
+    path = cache / f"drawn-{seed}-{n_each}-{len(grounds)}.npz"
     if not path.is_file():
-        examples = draw_examples(n_each, seed=seed, workers=workers)
+        examples = draw_examples(n_each, seed=seed, workers=workers, grounds=grounds)
         cache.mkdir(parents=True, exist_ok=True)
         np.savez(
             path,
@@ -220,6 +270,7 @@ def draw_once(n_each: int, *, seed: int, workers: int, cache: Path) -> list[Exam
             labels=np.array([item.label for item in examples]),
             kinds=np.array([item.kind for item in examples]),
             lengths=np.array([item.length_px for item in examples]),
+            sources=np.array([item.source for item in examples]),
         )
     with np.load(path) as saved:
         parts = {name: saved[name] for name in saved.files}
@@ -229,40 +280,58 @@ def draw_once(n_each: int, *, seed: int, workers: int, cache: Path) -> list[Exam
             crop=crop,
             allowed=allow_fine(str(label)),
             group=GROUPS.index(GROUP_OF_FINE[str(label)]),
-            source="drawn",
+            source=str(source),
             file=f"drawn-{index}",
             label=str(label),
             kind=str(kind),
-            setting="drawn",
-            licence="drawn",
+            setting=DRAWN,
+            licence=DRAWN,
             length_px=float(length),
         )
-        for index, (canvas, crop, label, kind, length) in enumerate(
+        for index, (canvas, crop, label, kind, length, source) in enumerate(
             zip(
                 parts["canvases"],
                 parts["crops"],
                 parts["labels"],
                 parts["kinds"],
                 parts["lengths"],
+                parts["sources"],
                 strict=True,
             )
         )
     ]
 
 
-def _draw(job: tuple[str, int]) -> Example:
+def _draw(job: tuple[str, int, GroundPhoto | None]) -> Example:
     from training.scenes import draw_crop
 
-    fine, seed = job
+    fine, seed, ground = job
     cv2.setNumThreads(1)
     rng = np.random.default_rng([FINE_NAMES.index(fine), seed])
-    drawn = draw_crop(rng, fine, size_px=CANVAS_PX)
+    square = None if ground is None else _square_of(read_ground(ground.path), seed)
+    drawn = draw_crop(rng, fine, ground=square, size_px=CANVAS_PX)
     rows, cols = np.nonzero(drawn.mask)
     box = (float(cols.min()), float(rows.min()), float(cols.max() + 1), float(rows.max() + 1))
     about = {"label": fine, "kind": str(drawn.pose)}
-    photo = {"source": "drawn", "file": f"{fine}-{seed}", "licence": "drawn", "setting": "drawn"}
+    source = DRAWN if ground is None else ground.source
+    photo = {"source": source, "file": f"{fine}-{seed}", "licence": DRAWN, "setting": DRAWN}
     group = GROUP_OF_FINE[fine]
     return _example(drawn.rgb, box, allow_fine(fine), GROUPS.index(group), photo, about)
+
+
+@lru_cache(maxsize=256)
+def read_ground(path: Path) -> U8:
+    """Read a photograph to draw on, once in a process."""
+    return read_photo(path, settings=PHOTO_SETTINGS).rgb
+
+
+def _square_of(rgb: U8, seed: int) -> U8:
+    """Cut a random square of a photograph, a third of its short side or more."""
+    rng = np.random.default_rng([seed, 2])
+    short = min(rgb.shape[:2])
+    side = int(rng.uniform(0.33, 1.0) * short)
+    top, left = (int(rng.integers(0, size - side + 1)) for size in rgb.shape[:2])
+    return rgb[top : top + side, left : left + side]
 
 
 def fold_of_source(examples: Sequence[Example], *, n_folds: int = 5) -> dict[str, int]:

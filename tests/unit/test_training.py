@@ -8,15 +8,32 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 import torch
+from PIL import Image
 from sklearn.metrics import balanced_accuracy_score, roc_auc_score
 
 from pestvision.organisms.classes import FINE_NAMES, GROUPS
 from pestvision.organisms.classify import Classifier
 from training import train
 from training.augment import augment
-from training.data import CANVAS_PX, Example, draw_examples, fold_of_source, load_boxed
+from training.data import (
+    CANVAS_PX,
+    Example,
+    GroundPhoto,
+    draw_examples,
+    fold_of_source,
+    load_boxed,
+)
 from training.figures import auc, balanced_accuracy, found_at_false_rate, source_weights
-from training.train import Recipe, batch_sizes, partial_loss, sampling_weights, schedule
+from training.train import (
+    Recipe,
+    batch_sizes,
+    hold_first_blocks,
+    mean_net,
+    partial_loss,
+    sampling_weights,
+    schedule,
+    start_net,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -116,6 +133,42 @@ def test_sources_weigh_the_same_within_a_group() -> None:
     assert weights.tolist() == pytest.approx([1 / 6, 1 / 6, 1 / 6, 1 / 2, 1.0])
 
 
+def test_the_mean_net_lies_midway_and_keeps_what_is_alike() -> None:
+    nets = [start_net(Recipe(seed=seed), None) for seed in (1, 2)]
+    mean = mean_net(nets)
+    one, two, both = (net.state_dict()["classifier.weight"] for net in (*nets, mean))
+    assert torch.allclose(both, (one + two) / 2)
+    assert not torch.allclose(both, one)
+    same = mean_net([nets[0], nets[0]]).state_dict()
+    assert all(torch.equal(value, same[name]) for name, value in nets[0].state_dict().items())
+
+
+def test_a_held_block_does_not_learn_and_the_rest_does() -> None:
+    net = start_net(RECIPE, None)
+    hold_first_blocks(net, 2)
+    held = {name for name, p in net.named_parameters() if not p.requires_grad}
+    every = {name for name, _ in net.named_parameters()}
+    wanted = ("conv_stem.", "bn1.", "blocks.0.", "blocks.1.")
+    assert held == {name for name in every if name.startswith(wanted)}
+    assert len(held) < len(every)
+
+
+def test_a_drawing_on_a_photograph_has_its_source(tmp_path: Path) -> None:
+    path = tmp_path / "weed.png"
+    Image.fromarray(np.full((90, 120, 3), (20, 200, 20), np.uint8)).save(path)
+    grounds = [GroundPhoto(path, "s1")]
+    drawn = draw_examples(1, seed=3, grounds=grounds)
+    sources = {item.source for item in drawn}
+    assert sources == {"s1", "drawn"}  # some of the 14 on the photograph, not all
+    on_photo = next(item for item in drawn if item.source == "s1")
+    assert item_green(on_photo) > 0
+
+
+def item_green(item: Example) -> float:
+    """How much greener than red a canvas is."""
+    return float(item.canvas[..., 1].mean()) - float(item.canvas[..., 0].mean())
+
+
 @pytest.mark.slow
 def test_a_quick_run_leaves_weights_that_the_tool_accepts(
     tmp_path: Path, drawn: list[Example], monkeypatch: pytest.MonkeyPatch
@@ -129,7 +182,8 @@ def test_a_quick_run_leaves_weights_that_the_tool_accepts(
         ]
 
     monkeypatch.setattr(train, "photos_folder", lambda: tmp_path)
-    monkeypatch.setattr(train, "load_boxed", as_real)
+    monkeypatch.setattr(train, "load_boxed", lambda folder, **_options: as_real(folder))
+    monkeypatch.setattr(train, "ground_photos", lambda _folder: [])
     monkeypatch.setattr(train, "load_nothing", lambda *_args, **_options: as_real(None)[:3])
     monkeypatch.setattr(train, "draw_once", lambda *_args, **_options: drawn)
     monkeypatch.setattr(train, "base_weights", lambda: None)
