@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from pestvision.arrays import F64
 
 LIFE = FEATURES.index("life_inside_fine")
-LEAST_MET = 0.8
-"""Share of the photos of every sixth file name with an animal met; 0.92 when this was written. The shipped
+LEAST_MET = 0.85
+"""Share of the photos of every sixth file name with an animal met; 0.96 of 26 when this was written. The shipped
 net and ranking have seen these photos: this guards what ships, and says nothing of new photos."""
 
 
