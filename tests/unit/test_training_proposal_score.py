@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
+import csv
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from made_scores import PaintReader, painted_photo
+from PIL import Image
 
 from pestvision.arrays import box_iou
 from pestvision.organisms.box_features import FEATURES
 from pestvision.organisms.candidates import overlap
+from pestvision.organisms.classes import Group
 from pestvision.organisms.classify import Classifier
 from pestvision.organisms.proposal_weights import WEIGHTS_FILE, load_proposal_weights, score_boxes
 from pestvision.organisms.propose import propose
 from pestvision.photos.read import read_photo
 from training import proposal_score
 from training.data import PHOTO_SETTINGS, box_of, rows_of
-from training.evaluate import FOUND_IOU
+from training.evaluate import FOUND_IOU, fold_rankings
 from training.proposal_score import PhotoBoxes, by_rule, fit, is_met, markdown, meets, recall, write
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    import pytest
 
     from pestvision.arrays import F64
 
@@ -117,6 +123,44 @@ def test_the_table_has_a_row_for_each_size_ranking_and_number() -> None:
     rows = text.strip().split("\n")[2:]
     assert len(rows) == 2 * 2 * len(proposal_score.MOST)
     assert rows[0].startswith("| 5% to 15% | one | 12 | 1 of 1 | 1.00 (0.21 to 1.00) | 1 of 1 |")
+
+
+def test_one_command_leaves_rankings_of_the_folds_the_table_and_the_weights(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    boxes = []
+    (tmp_path / "photos").mkdir()
+    for index in range(4):
+        animal = (80.0 + 60 * index, 120.0, 180.0 + 60 * index, 180.0)
+        # a mark on the glass stands out as much, and is no animal
+        paint = [(animal, Group.LEECH_LIKE), ((420.0, 300.0, 480.0, 380.0), Group.NOT_AN_ORGANISM)]
+        Image.fromarray(painted_photo(paint).rgb).save(tmp_path / "photos" / f"{index}.png")
+        for box, group in paint:
+            numbers = dict(zip(("x0", "y0", "x1", "y1"), box, strict=True))
+            boxes.append({"file": f"{index}.png", "group": str(group)} | numbers)
+    write_csv(tmp_path / "boxes.csv", boxes)
+    photos = [{"file": f"{index}.png", "source": f"p{index % 2}"} for index in range(4)]
+    write_csv(tmp_path / "photos.csv", photos)
+    (tmp_path / "folds.json").write_text('{"p0": 0, "p1": 1}', encoding="utf-8")
+    monkeypatch.setenv("PESTVISION_PHOTOS", str(tmp_path))
+    monkeypatch.setattr(proposal_score, "fold_classifiers", lambda _runs: [PaintReader()] * 2)
+    monkeypatch.setattr(proposal_score, "MIN_LEAF", 2)
+    out = tmp_path / "weights.json"
+    proposal_score.main(["--runs", str(tmp_path), "--out", str(out)])
+    text = (tmp_path / "proposals.md").read_text(encoding="utf-8")
+    assert text in capsys.readouterr().out
+    # 100 of 600 pixels: 17 %; the mark is not counted
+    assert "| 15% to 40% | fitted | 12 | 4 of 4 |" in text
+    assert len(fold_rankings(tmp_path)) == 2
+    assert len(load_proposal_weights(out).answer) == proposal_score.N_TREES
+    assert "on 4 photos" in json.loads(out.read_text(encoding="utf-8"))["origin"]
+
+
+def write_csv(path: Path, rows: list[dict[str, Any]]) -> None:
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
 
 
 def test_a_sample_of_real_photos_has_an_animal_met(real_photos: Path) -> None:
