@@ -13,29 +13,41 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pestvision.motion.blobs import is_surest_about
 from pestvision.motion.evidence import EVIDENCE
 from pestvision.motion.mover_weights import WEIGHTS_FILE, MoverWeights, expand
 
 if TYPE_CHECKING:
-    from pestvision.arrays import F64, Bool
+    from pestvision.arrays import F64, Bool, BoxXyxy
+    from pestvision.motion.evidence import SeenOn
 
 RIDGE = 60.0  # terms are many: 30, 60, 100 and 200 found within 0.012 of each other, out of fold (160 pairs)
 N_FOLDS = 10
 NEWTON_ROUNDS = 30  # at most
 STILL = 1e-7  # largest change of a weight at which the fit stands still: after a dozen rounds
-FALSE_A_PAIR = (
-    0.42  # aimed at on tuning pairs held out; the bar is 0.5, and 80 pairs spread by about 0.1
-)
+FALSE_A_PAIR = 0.42  # blobs, on tuning pairs held out; the bar is 0.5, and 160 pairs spread by 0.07
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Samples:
-    """Candidates of drawn pairs: `values` (N, K), `is_hit` (N,) bool, `pair` (N,) number of its pair."""
+    """Candidates of drawn pairs.
+
+    `values` (N, K); `is_hit`, `touches` (N,) bool: whether it counts as a mover, and whether it touches
+    one; `pair` (N,) number of its pair, ascending; `boxes`, `seen_on`: of each, as `is_surest_about`
+    takes them.
+    """
 
     values: F64
     is_hit: Bool
+    touches: Bool
     pair: F64
+    boxes: tuple[BoxXyxy, ...]
+    seen_on: tuple[SeenOn, ...]
     n_pairs: int
+
+    def is_fitted(self) -> Bool:
+        """Tell which are fitted: what only grazes a mover is neither a mover nor none, (N,)."""
+        return self.is_hit | ~self.touches
 
 
 def fit(samples: Samples, *, ridge: float = RIDGE) -> MoverWeights:
@@ -44,13 +56,15 @@ def fit(samples: Samples, *, ridge: float = RIDGE) -> MoverWeights:
     Returns
     -------
     Weights fitted on all samples; `p_least` is where the regression of the other nine tenths leaves
-    `FALSE_A_PAIR` false regions a pair.
+    `FALSE_A_PAIR` false blobs a pair, counted as the exam counts them.
     """
-    mean, scale = samples.values.mean(axis=0), samples.values.std(axis=0) + 1e-6
+    known = samples.is_fitted()
+    mean, scale = samples.values[known].mean(axis=0), samples.values[known].std(axis=0) + 1e-6
     terms = expand(samples.values, mean, scale)
-    weights = _fitted(terms, samples.is_hit, ridge, np.zeros(terms.shape[1]))
+    weights = _fitted(terms[known], samples.is_hit[known], ridge, np.zeros(terms.shape[1]))
     held_out = held_out_scores(terms, samples, ridge=ridge, start=weights)
-    false = np.sort(held_out[~samples.is_hit])[::-1]
+    is_false = ~samples.touches & surest(samples, held_out)
+    false = np.sort(held_out[is_false])[::-1]
     score = float(false[min(len(false) - 1, int(FALSE_A_PAIR * samples.n_pairs))])
     return MoverWeights(mean, scale, weights, float(1.0 / (1.0 + np.exp(-score))))
 
@@ -61,10 +75,25 @@ def held_out_scores(terms: F64, samples: Samples, *, ridge: float, start: F64) -
     Means and scales are those of all samples. `start` only saves rounds: the fit has one optimum.
     """
     scores: F64 = np.zeros(len(terms))
+    known = samples.is_fitted()
     for fold in range(N_FOLDS):
         out = samples.pair % N_FOLDS == fold
-        scores[out] = terms[out] @ _fitted(terms[~out], samples.is_hit[~out], ridge, start)
+        used = known & ~out
+        scores[out] = terms[out] @ _fitted(terms[used], samples.is_hit[used], ridge, start)
     return scores
+
+
+def surest(samples: Samples, scores: F64) -> Bool:
+    """Tell which samples the program keeps beside their likes, at any least probability, (N,)."""
+    kept: list[bool] = []
+    for number in np.unique(samples.pair):
+        places = np.nonzero(samples.pair == number)[0].tolist()
+        kept += is_surest_about(
+            [samples.boxes[place] for place in places],
+            [samples.seen_on[place] for place in places],
+            [float(scores[place]) for place in places],
+        )
+    return np.array(kept, bool)
 
 
 def _fitted(terms: F64, is_hit: Bool, ridge: float, start: F64) -> F64:

@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING, Literal
 from pestvision.arrays import BoxXyxy, checked_box
 from pestvision.errors import ShapeError
 from pestvision.motion.evidence import gather_evidence, has_camera_moved, moved_px
-from pestvision.motion.mover_weights import is_mover
+from pestvision.motion.mover_weights import load_weights, p_mover
 from pestvision.motion.noise import ChangeMap, map_change
-from pestvision.motion.regions import find_regions
+from pestvision.motion.regions import box_gap, find_regions
 from pestvision.motion.surroundings import look_around
 from pestvision.motion.threads import find_threads, thread_response
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pestvision.motion.align import AlignedPair
-    from pestvision.motion.evidence import Weighed
+    from pestvision.motion.evidence import SeenOn, Weighed
 
 MAX_BLOBS = 40  # kept, by strength
 
@@ -30,6 +32,11 @@ Z_SUM = 80.0
 Z_BOTH = (
     8.0  # what stands out on neither photo is more often a patch whose colour was matched badly
 )
+# At the working size. A less sure region as near to a surer one is a part of the same thing: leaving it
+# out found 0.871 of movers at 0.42 false blobs a pair in place of 0.865 (628 tuning pairs, out of fold);
+# 3, 10 and 16 gave 0.871 to 0.873, and letting what arrived leave out what left 0.876.
+SAME_PX = 6
+
 LEAST_CONTRAST = 6.0  # grey levels against its ground in the strongest channel
 
 
@@ -80,8 +87,10 @@ def find_blobs(pair: AlignedPair, *, min_length_px: float = 16.0) -> tuple[Blob,
     """
     change = map_change(pair, min_length_px=min_length_px)
     weighed = weigh_change(change, pair, min_length_px=min_length_px)
-    keeps = _is_kept if has_camera_moved(pair) else _is_kept_on_stand
-    kept = [item for item in weighed if keeps(item)]
+    if has_camera_moved(pair):
+        kept = _kept_hand_held(weighed)
+    else:
+        kept = [item for item in weighed if _is_kept_on_stand(item)]
     kept.sort(key=lambda item: -item.region.strength)
     return tuple(_blob(item, change) for item in kept[:MAX_BLOBS])
 
@@ -98,9 +107,44 @@ def weigh_change(
     return gather_evidence(regions, change, look_around(change, response))
 
 
-def _is_kept(item: Weighed) -> bool:
-    """Tell whether a candidate of a hand-held pair is kept: all its evidence is weighed."""
-    return is_mover(item.evidence)
+def _kept_hand_held(weighed: Sequence[Weighed]) -> list[Weighed]:
+    """Keep what all its evidence, weighed, speaks for, and of things that lie together the surest."""
+    table = load_weights()
+    scores = [p_mover(item.evidence) for item in weighed]
+    alone = is_surest_about(
+        [item.region.box for item in weighed], [item.seen_on for item in weighed], scores
+    )
+    found = zip(weighed, scores, alone, strict=True)
+    return [item for item, score, is_alone in found if is_alone and score >= table.p_least]
+
+
+def is_surest_about(
+    boxes: Sequence[BoxXyxy], seen_on: Sequence[SeenOn], scores: Sequence[float]
+) -> list[bool]:
+    """Tell which candidates lie beside no surer one that may be the same thing.
+
+    Parameters
+    ----------
+    boxes
+        At the working size.
+    seen_on
+        The photo each is seen on: what left and what arrived are two places, however near.
+    scores
+        How sure each is.
+
+    Returns
+    -------
+    One truth value each. What is left out itself leaves nothing out.
+    """
+    is_alone = [False] * len(boxes)
+    for index in sorted(range(len(boxes)), key=lambda place: -scores[place]):
+        is_alone[index] = not any(
+            is_alone[other]
+            and {seen_on[index], seen_on[other]} != {"first", "second"}
+            and box_gap(boxes[index], boxes[other]) <= SAME_PX
+            for other in range(len(boxes))
+        )
+    return is_alone
 
 
 def _is_kept_on_stand(item: Weighed) -> bool:

@@ -84,8 +84,3 @@ def p_mover(evidence: Evidence) -> float:
     values = np.array([dataclasses.astuple(evidence)], np.float64)
     score = float((expand(values, table.mean, table.scale) @ table.weights)[0])
     return float(1.0 / (1.0 + np.exp(-score)))
-
-
-def is_mover(evidence: Evidence) -> bool:
-    """Tell whether a region is kept as something that moved."""
-    return p_mover(evidence) >= load_weights().p_least

@@ -149,12 +149,16 @@ def match_colour(first: U8, second: U8, usable: Bool) -> tuple[U8, U8]:
     matched: cv2.typing.MatLike = cv2.LUT(second, rounded.reshape(1, 256, 3))
     if float(np.abs(field - 1.0).max()) > 0.01:  # a smaller fall-off is under the rounding
         gain = cv2.resize(field, (first.shape[1], first.shape[0]), interpolation=cv2.INTER_LINEAR)
-        matched = np.minimum(as_u8(cv2.multiply(matched, gain, dtype=cv2.CV_8U)), np.uint8(cap))
+        matched = _capped(cv2.multiply(matched, gain, dtype=cv2.CV_8U), cap)
     if float(floor.max()) < 3.0:
-        return np.minimum(first, np.uint8(cap)), as_u8(matched)
+        return _capped(first, cap), as_u8(matched)
     same = np.repeat(np.arange(256.0)[:, None], 3, axis=1)
     kept = np.clip(same, np.rint(floor), cap).astype(np.uint8).reshape(1, 256, 3)
     return as_u8(cv2.LUT(first, kept)), as_u8(matched)
+
+
+def _capped(photo: cv2.typing.MatLike, cap: float) -> U8:
+    return as_u8(cv2.threshold(photo, cap, 255, cv2.THRESH_TRUNC)[1])
 
 
 def _tiles(photo: U8) -> F64:
@@ -292,6 +296,12 @@ def largest_channel(rgb: cv2.typing.MatLike) -> U8:
     """Give the largest channel of (h, w, 3) uint8: (h, w)."""
     red, green, blue = cv2.split(rgb)
     return as_u8(cv2.max(cv2.max(red, green), blue))
+
+
+def mean_channel(rgb: cv2.typing.MatLike) -> F32:
+    """Give the mean of the channels of (h, w, 3): (h, w) float32, ten times as fast as `mean(axis=2)`."""
+    whole = np.ascontiguousarray(rgb, np.float32)
+    return as_f32(cv2.transform(whole, np.full((1, 3), 1 / 3, np.float32)))
 
 
 def estimate_noise(first: U8, second: U8, usable: Bool) -> tuple[F32, float]:

@@ -42,11 +42,12 @@ class Surroundings:
     """A pair's maps that are made once.
 
     `response`: from `thread_response`. `halvings`: the signed grey difference, first minus second,
-    float32, each half as large as the one before.
+    float32, each half as large as the one before. `clipped`: level from which a pixel is clipped.
     """
 
     response: F32
     halvings: tuple[F32, ...]
+    clipped: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +76,7 @@ def look_around(change: ChangeMap, response: F32) -> Surroundings:
         height, width = (max(1, side // 2) for side in halvings[-1].shape)
         half = cv2.resize(halvings[-1], (width, height), interpolation=cv2.INTER_AREA)
         halvings.append(as_f32(half))
-    return Surroundings(response, tuple(halvings))
+    return Surroundings(response, tuple(halvings), int(change.first[::8, ::8].max()) - 1)
 
 
 def measure_standing(
@@ -108,9 +109,8 @@ def measure_standing(
     twin, risen = _twin(region, about, is_on_second=is_on_second)
     wide = _grown(region.mask, CROWD_PX) & ~_grown(region.mask, 3)
     near = _grown(region.mask, TOUCH_PX)
-    cap = int(change.first[::8, ::8].max()) - 1
     lightest = cv2.max(*(largest_channel(photo) for photo in (first, second)))
-    clipped = np.asarray(lightest >= cap)
+    clipped = np.asarray(lightest >= about.clipped)
     return Standing(
         thread=_thread(region, about.response),
         clear=clear,

@@ -12,9 +12,14 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, as_f32, as_u8
+from pestvision.arrays import F32, F64, Bool, as_f32, as_u8
 from pestvision.motion.noise import local_spread
-from pestvision.motion.regions import measured_region
+from pestvision.motion.regions import (
+    label_parts,
+    measured_region,
+    seeded_strength,
+    window_about,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,6 +33,9 @@ THREAD_GROW = 2.5
 THREAD_SEED = 3.5
 LEAST_LENGTH_PX = 13  # of the upright box's longer side, at the working size
 MAX_THREADS = 20  # candidates measured, by strength
+# A thread is looked at beside the regions it touches if it is this many times as long as each: 0.871 of
+# movers found in place of 0.866 without (628 tuning pairs, out of fold, 0.42 false blobs a pair).
+FRAGMENTS = 2.0
 
 CLIP_LEVELS = 30.0  # grey levels: a large change must not ring far about itself
 NOISE_OF_SPREAD = 0.06  # of the noise, for each grey level of spread that both photos have
@@ -38,6 +46,7 @@ KERNEL_PX = 9
 ALONG_PX = 2.4
 ACROSS_PX = 0.8
 N_TURNS = 8
+LEAST_OF_BAR = 0.03  # of a bar's middle: without lesser taps the filters take two thirds as long
 
 
 def find_threads(response: F32, change: ChangeMap, taken: Sequence[Region]) -> list[Region]:
@@ -50,29 +59,60 @@ def find_threads(response: F32, change: ChangeMap, taken: Sequence[Region]) -> l
     change
         The map of the same pair.
     taken
-        From `find_regions`: what overlaps one of them is left out.
+        From `find_regions`: what touches one of them is left out, unless it is `FRAGMENTS` as long.
 
     Returns
     -------
     At most `MAX_THREADS`, the strongest first.
     """
-    height, width = change.z.shape
-    wide = as_f32(cv2.resize(response, (width, height), interpolation=cv2.INTER_LINEAR))
-    above = wide > THREAD_GROW
-    n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(
-        above.view(np.uint8), connectivity=8
-    )
-    values, owners = wide[above], labels[above]
-    strength = np.bincount(owners, weights=values, minlength=n_labels).astype(np.float64)
-    seeded = np.zeros(n_labels, bool)
-    seeded[owners[values > THREAD_SEED]] = True
+    above = response > THREAD_GROW
+    labels, stats = label_parts(above.view(np.uint8))
+    strength = seeded_strength(response[above], labels[above], len(stats), seed=THREAD_SEED)
+    sides = 2 * np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    strength[(sides < LEAST_LENGTH_PX) | ~_is_new(labels, sides, taken)] = 0.0
+    found: list[Region] = []
+    for label in np.argsort(-strength):
+        if strength[label] <= 0 or len(found) == MAX_THREADS:
+            break
+        region = _measured(response, change, labels, stats, int(label))
+        if region is not None:
+            found.append(region)
+    return found
+
+
+def _is_new(labels: cv2.typing.MatLike, sides: F64, taken: Sequence[Region]) -> Bool:
+    """Tell which labels touch no region, or only much shorter ones: a fragment of a worm, (n_labels,)."""
+    longest = np.zeros(len(sides))
     for region in taken:
-        seeded[labels[region.window][region.mask]] = False
-    seeded[0] = False
-    sides = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    strength[~seeded | (sides < LEAST_LENGTH_PX)] = 0.0
-    order = [int(label) for label in np.argsort(-strength)[:MAX_THREADS] if strength[label] > 0]
-    return [measured_region(change, labels, stats, label) for label in order]
+        rows, columns = np.nonzero(region.mask)
+        rows = np.minimum((rows + region.window[0].start) // 2, labels.shape[0] - 1)
+        columns = np.minimum((columns + region.window[1].start) // 2, labels.shape[1] - 1)
+        touched = np.unique(labels[rows, columns])
+        x0, y0, x1, y1 = region.box
+        longest[touched] = np.maximum(longest[touched], max(x1 - x0, y1 - y0))
+    return np.asarray(sides >= FRAGMENTS * longest)
+
+
+def _measured(
+    response: F32,
+    change: ChangeMap,
+    labels: cv2.typing.MatLike,
+    stats: cv2.typing.MatLike,
+    label: int,
+) -> Region | None:
+    """Measure a label of the response at the working size; None if too little of it is left there."""
+    rows, columns = window_about(stats[label, :4], labels.shape)
+    part = np.ascontiguousarray(response[rows, columns])
+    own = cv2.dilate((labels[rows, columns] == label).view(np.uint8), np.ones((3, 3), np.uint8))
+    height, width = 2 * part.shape[0], 2 * part.shape[1]
+    changed = cv2.resize(part, (width, height), interpolation=cv2.INTER_LINEAR) > THREAD_GROW
+    wide = cv2.resize(part * own, (width, height), interpolation=cv2.INTER_LINEAR)
+    mask = wide > THREAD_GROW
+    *_, across, down = cv2.boundingRect(mask.view(np.uint8))
+    if max(across, down) < LEAST_LENGTH_PX or float(wide.max()) <= THREAD_SEED:
+        return None
+    window = (slice(2 * rows.start, 2 * rows.stop), slice(2 * columns.start, 2 * columns.stop))
+    return measured_region(change, window, mask, changed)
 
 
 def thread_response(change: ChangeMap) -> F32:
@@ -95,14 +135,17 @@ def thread_response(change: ChangeMap) -> F32:
     usable = change.usable[:height:2, :width:2]
     greys = [cv2.cvtColor(half, cv2.COLOR_RGB2GRAY) for half in halves]
     apart = cv2.subtract(greys[0], greys[1], dtype=cv2.CV_32F)
+    np.clip(apart, -CLIP_LEVELS, CLIP_LEVELS, out=apart)
     apart[~usable] = 0.0
     spread = cv2.min(*(local_spread(half) for half in halves)).astype(np.float32)
     noise = 1.0 + NOISE_OF_SPREAD * cv2.blur(spread, (3, 3))
-    apart = np.clip(apart, -CLIP_LEVELS, CLIP_LEVELS) / noise
-    most = np.zeros(apart.shape, np.float32)
+    apart = cv2.divide(apart, noise)
+    most, least = np.zeros(apart.shape, np.float32), np.zeros(apart.shape, np.float32)
     for kernel in _bars():
-        along = as_f32(cv2.filter2D(apart, cv2.CV_32F, kernel))
-        np.maximum(most, np.abs(along), out=most)
+        along = cv2.filter2D(apart, cv2.CV_32F, kernel)
+        cv2.max(most, along, most)
+        cv2.min(least, along, least)
+    cv2.max(most, -least, most)
     sample = most[::2, ::2][usable[::2, ::2]]
     middle = float(np.median(sample)) if sample.size else 0.0
     most[~usable] = 0.0
@@ -120,6 +163,8 @@ def _bars() -> tuple[F32, ...]:
         across = np.square((y * np.cos(turn) - x * np.sin(turn)) / ACROSS_PX)
         window = np.exp(-np.square(along) / 2)
         bar = window * (1 - across) * np.exp(-across / 2)
+        window[np.abs(bar) < LEAST_OF_BAR] = 0.0
+        bar[np.abs(bar) < LEAST_OF_BAR] = 0.0
         bar -= window * (bar.sum() / window.sum())
         bars.append((bar / np.sqrt(np.square(bar).sum())).astype(np.float32))
     return tuple(bars)

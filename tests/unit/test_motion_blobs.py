@@ -8,7 +8,7 @@ from motion_scenes import Body, camera_matrix, exposed, glass_pane, seen_through
 from pestvision.arrays import box_iou
 from pestvision.errors import ShapeError
 from pestvision.motion.align import AlignedPair, align_pair
-from pestvision.motion.blobs import MAX_BLOBS, Blob, find_blobs
+from pestvision.motion.blobs import MAX_BLOBS, SAME_PX, Blob, find_blobs, is_surest_about
 
 DARK = (45, 30, 22)
 
@@ -129,3 +129,24 @@ def test_a_blob_without_an_area_is_refused():
         Blob((0, 0, 4, 4), "first", 7.0, 0, 4.0, (0, 0, 0))
     with pytest.raises(ShapeError, match="seen_on"):
         Blob((0, 0, 4, 4), "third", 7.0, 9, 4.0, (0, 0, 0))
+
+
+def beside(gap: float) -> list[tuple[float, float, float, float]]:
+    return [(0.0, 0.0, 20.0, 10.0), (20.0 + gap, 0.0, 40.0 + gap, 10.0)]
+
+
+@pytest.mark.parametrize("sides", [("first", "first"), ("both", "second"), ("both", "both")])
+def test_a_less_sure_part_of_the_same_thing_is_left_out_and_a_thing_apart_is_not(sides):
+    assert is_surest_about(beside(SAME_PX), sides, [0.5, 0.9]) == [False, True]
+    assert is_surest_about(beside(SAME_PX), sides, [0.9, 0.5]) == [True, False]
+    assert is_surest_about(beside(SAME_PX + 1), sides, [0.9, 0.5]) == [True, True]
+
+
+def test_where_an_animal_left_and_where_it_arrived_are_both_kept_however_near():
+    assert is_surest_about(beside(-15), ["first", "second"], [0.9, 0.5]) == [True, True]
+    assert is_surest_about(beside(-15), ["second", "first"], [0.9, 0.5]) == [True, True]
+
+
+def test_what_is_left_out_leaves_nothing_out():
+    chain = [(0.0, 0.0, 20.0, 10.0), (24.0, 0.0, 44.0, 10.0), (48.0, 0.0, 68.0, 10.0)]
+    assert is_surest_about(chain, ["first"] * 3, [0.9, 0.6, 0.3]) == [True, False, True]

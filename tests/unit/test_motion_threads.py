@@ -61,6 +61,20 @@ def test_what_is_a_region_already_is_no_thread_too(rng):
     assert not any(box_iou(region.box, place) > 0.3 for region in found)
 
 
+@pytest.mark.parametrize(("length_px", "is_kept"), [(20, True), (60, False)])
+def test_a_thread_far_longer_than_the_region_it_touches_is_looked_at_as_well(
+    length_px, is_kept, rng
+):
+    worm, place = faint_worm()
+    cv2.ellipse(worm, ((159, 150), (length_px, 8), 0), 60.0, -1)
+    change = noisy_change(rng, worm)
+    regions = find_regions(change, 16.0)
+    touching = [region for region in regions if box_iou(region.box, place) > 0]
+    assert touching
+    found = find_threads(thread_response(change), change, regions)
+    assert any(box_iou(region.box, place) > 0.3 for region in found) is is_kept
+
+
 def test_no_more_threads_than_the_strongest_are_measured(rng):
     many = np.zeros((300, 400), np.float32)
     for row in range(8):
