@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import F32, F64, Bool
 
-ALPHA = 0.08
+ALPHA = 0.05
 """Share of calibration crops whose prediction set may miss the truth; see training/README.md."""
 LEECH_LOOK_AGAIN = 0.10
 """From this probability on leech-like is never ruled out: a missed leech costs a brood, a false alarm
