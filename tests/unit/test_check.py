@@ -6,7 +6,7 @@ import json
 
 import pytest
 from contract import assert_keeps_contract
-from made_scores import PaintReader, painted_photo, sure_of
+from made_scores import SHIPPED_LIKE, PaintReader, painted_photo, scores_of, sure_of
 
 from pestvision.arrays import BoxXyxy, box_iou
 from pestvision.errors import ShapeError
@@ -104,8 +104,19 @@ def test_boxes_on_one_animal_are_one_finding_and_the_surest_is_kept() -> None:
         sure_of(Group.LEECH_LIKE, 0.7),
         sure_of(Group.NOT_AN_ORGANISM, 0.9),
     ]
-    assert distinct(boxes, scores) == [1, 2]
-    assert distinct([], []) == []
+    assert distinct(boxes, scores, rules=SHIPPED_LIKE) == [1, 2]
+    assert distinct([], [], rules=SHIPPED_LIKE) == []
+
+
+def test_what_may_well_be_nothing_is_listed_only_where_it_may_be_a_leech() -> None:
+    boxes: list[BoxXyxy] = [(60 * k, 0, 60 * k + 50, 50) for k in range(4)]
+    scores = [
+        scores_of(0.01, 0.01, 0.80, 0.18),  # hardly nothing
+        scores_of(0.01, 0.59, 0.10, 0.30),
+        scores_of(0.25, 0.30, 0.15, 0.30),  # may be a leech
+        scores_of(0.45, 0.02, 0.01, 0.52),  # but more likely nothing
+    ]
+    assert sorted(distinct(boxes, scores, rules=SHIPPED_LIKE)) == [0, 2]
 
 
 def test_the_shared_part_is_of_the_smaller_box() -> None:
