@@ -41,7 +41,7 @@ from training.data import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from torch import nn
 
@@ -204,9 +204,12 @@ def fit(
     )
     set_mode(net, recipe)
     generator = torch.Generator(device=device).manual_seed(recipe.seed)
-    pools = [Pool(part, device) for part in (real, ground, drawn) if part]
-    behind = pools[1] if ground else None
-    sizes = batch_sizes(recipe, has_ground=bool(ground), has_drawn=bool(drawn))
+    has_ground, has_drawn = bool(ground) and recipe.share_ground > 0, recipe.share_drawn > 0
+    has_drawn = has_drawn and bool(drawn)
+    chosen = [real, *([ground] if has_ground else []), *([drawn] if has_drawn else [])]
+    pools = [Pool(part, device) for part in chosen]
+    behind = pools[1] if has_ground else None
+    sizes = batch_sizes(recipe, has_ground=has_ground, has_drawn=has_drawn)
     for step in range(recipe.steps):
         for group, rate in zip(optimiser.param_groups, rates, strict=True):
             group["lr"] = rate * schedule(step, recipe)
@@ -334,58 +337,106 @@ def main(argv: Sequence[str] | None = None) -> None:
     run(recipe, args, ship, save_scores)
 
 
-def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -> None:
-    """Train the folds and the shipped net as `main` was told."""
-    started = time.time()
-    folder = photos_folder()
-    real = load_boxed(folder, outlines=recipe.paste > 0)
-    ground = load_nothing(folder, np.random.default_rng(recipe.seed), each=1 if args.quick else 6)
+@dataclass(frozen=True, slots=True, eq=False)
+class Parts:
+    """What a run learns from, and the drawings of other seeds that it is judged by."""
+
+    real: list[Example]
+    ground: list[Example]
+    drawn: list[Example]
+    held_out: list[Example]
+
+    @property
+    def taught(self) -> list[Example]:
+        """Boxed crops that nets learn from: the stress set is only ever judged."""
+        return [item for item in self.real if item.kind not in STRESS_KINDS]
+
+
+def load_parts(recipe: Recipe, folder: Path, *, workers: int, cache: Path, each: int = 6) -> Parts:
+    """Load photographs and make, or take from `cache`, the drawings."""
     drawn: list[Example] = []
     if recipe.share_drawn > 0:
         drawn = draw_once(
             recipe.n_drawn_each,
             seed=DRAWN_SEED,
-            workers=args.workers,
-            cache=args.drawn,
+            workers=workers,
+            cache=cache,
             grounds=ground_photos(folder),
         )
-    held_out = draw_once(
-        recipe.n_held_out_each, seed=HELD_OUT_SEED, workers=args.workers, cache=args.drawn
+    return Parts(
+        real=load_boxed(folder, outlines=recipe.paste > 0),
+        ground=load_nothing(folder, np.random.default_rng(recipe.seed), each=each),
+        drawn=drawn,
+        held_out=draw_once(
+            recipe.n_held_out_each, seed=HELD_OUT_SEED, workers=workers, cache=cache
+        ),
     )
-    print(
-        f"{len(real)} boxed, {len(ground)} ground, {len(drawn)} drawn: {time.time() - started:.0f} s"
-    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Folds:
+    """Five nets, the fold of every source, and the scores of real crops by nets that never saw them."""
+
+    nets: list[nn.Module]
+    of_source: dict[str, int]
+    real: F32
+    ground: F32
+
+
+def learn_folds(recipe: Recipe, parts: Parts, *, device: str, say: Callable[[str], None]) -> Folds:
+    """Learn drawings once, then five nets from there, each without a fifth of the photographers."""
     start = start_net(recipe, base_weights())
-    if drawn and recipe.pre_steps:
-        start = learn_drawings(recipe, drawn, device=args.device, start=start)
-        print(f"drawings learned: {time.time() - started:.0f} s", flush=True)
-    folds = fold_of_source(real + ground)
-    scores = np.zeros((len(real), len(FINE_NAMES)), dtype=np.float32)
-    ground_scores = np.zeros((len(ground), len(FINE_NAMES)), dtype=np.float32)
-    args.runs.mkdir(parents=True, exist_ok=True)
-    n_folds = 1 + max(folds.values())
+    if parts.drawn and recipe.pre_steps:
+        start = learn_drawings(recipe, parts.drawn, device=device, start=start)
+        say("drawings learned")
+    folds = fold_of_source(parts.real + parts.ground)
+    scores = np.zeros((len(parts.real), len(FINE_NAMES)), dtype=np.float32)
+    ground_scores = np.zeros((len(parts.ground), len(FINE_NAMES)), dtype=np.float32)
     nets = []
-    taught = [item for item in real if item.kind not in STRESS_KINDS]
-    for fold in range(n_folds):
+    for fold in range(1 + max(folds.values())):
         net = fit(
             recipe,
-            [item for item in taught if folds[item.source] != fold],
-            [item for item in ground if folds[item.source] != fold],
-            [item for item in drawn if folds.get(item.source) != fold],
-            device=args.device,
+            [item for item in parts.taught if folds[item.source] != fold],
+            [item for item in parts.ground if folds[item.source] != fold],
+            [item for item in parts.drawn if folds.get(item.source) != fold],
+            device=device,
             start=start,
         )
-        for all_scores, examples in ((scores, real), (ground_scores, ground)):
+        for all_scores, examples in ((scores, parts.real), (ground_scores, parts.ground)):
             mine = [i for i, item in enumerate(examples) if folds[item.source] == fold]
-            all_scores[mine] = logits_of(net, [examples[i] for i in mine], args.device)
+            all_scores[mine] = logits_of(net, [examples[i] for i in mine], device)
+        nets.append(net)
+        say(f"fold {fold}")
+    return Folds(nets, folds, scores, ground_scores)
+
+
+def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -> None:
+    """Train the folds and the shipped net as `main` was told."""
+    started = time.time()
+
+    def say(what: str) -> None:
+        print(f"{what}: {time.time() - started:.0f} s", flush=True)
+
+    parts = load_parts(
+        recipe,
+        photos_folder(),
+        workers=args.workers,
+        cache=args.drawn,
+        each=1 if args.quick else 6,
+    )
+    say(f"{len(parts.real)} boxed, {len(parts.ground)} ground, {len(parts.drawn)} drawn")
+    learned = learn_folds(recipe, parts, device=args.device, say=say)
+    args.runs.mkdir(parents=True, exist_ok=True)
+    for fold, net in enumerate(learned.nets):
         state = {name: value.half() for name, value in net.state_dict().items() if value.ndim}
         torch.save(state, args.runs / f"fold{fold}.pt")
-        nets.append(net)
-        print(f"fold {fold}: {time.time() - started:.0f} s", flush=True)
-    shipped = None if args.folds_only else mean_net(nets)
-    held_scores = logits_of(shipped, held_out, args.device) if shipped is not None else None
-    (args.runs / "folds.json").write_text(json.dumps(folds, indent=1) + "\n", encoding="utf-8")
-    figures = save_scores(args.runs, real, scores, ground_scores, held_out, held_scores, folds)
+    text = json.dumps(learned.of_source, indent=1) + "\n"
+    (args.runs / "folds.json").write_text(text, encoding="utf-8")
+    shipped = None if args.folds_only else mean_net(learned.nets)
+    held = logits_of(shipped, parts.held_out, args.device) if shipped is not None else None
+    figures = save_scores(
+        args.runs, parts.real, learned.real, learned.ground, parts.held_out, held, learned.of_source
+    )
     print(json.dumps(figures, indent=1))
     if shipped is not None:
         ship(
@@ -394,9 +445,9 @@ def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -
             recipe=asdict(recipe),
             runs=args.runs,
             figures=figures,
-            parts={"boxed": taught, "ground": ground, "drawn": drawn},
+            parts={"boxed": parts.taught, "ground": parts.ground, "drawn": parts.drawn},
         )
-    print(f"done: {time.time() - started:.0f} s; classes {len(FINE_CLASSES)}, groups {len(GROUPS)}")
+    say(f"done; classes {len(FINE_CLASSES)}, groups {len(GROUPS)}")
 
 
 if __name__ == "__main__":
