@@ -28,6 +28,7 @@ from training.baselines import (
     outline,
     shape_colour_values,
     svm,
+    table,
     turns,
 )
 from training.data import STRESS_KINDS, fold_of_source
@@ -320,6 +321,17 @@ def test_the_command_prints_a_row_for_each(
     rows = capsys.readouterr().out.strip().splitlines()
     assert len(rows) == 2 + 3 + 1 + 2  # head, baselines, one fixed C, the net and the mean
     assert "| the net, of each fold | 1.000 | 1.000 | 1.000 | 1.000 |" in rows
+
+
+def test_a_table_rounds_the_four_digits_of_figures_half_up() -> None:
+    figures = {
+        "balanced_accuracy": 0.7878,
+        "leech-like_auc": 0.9315,
+        "flatworm-like_auc": 0.981,
+        "leech-like_found_at_5_percent_false": 0.8214,
+    }
+
+    assert table({"x": figures}).splitlines()[-1] == "| x | 0.788 | 0.932 | 0.981 | 0.821 |"
 
 
 def test_without_the_base_weights_the_command_says_what_to_install(
