@@ -204,8 +204,8 @@ def fit(
     )
     set_mode(net, recipe)
     generator = torch.Generator(device=device).manual_seed(recipe.seed)
-    has_ground, has_drawn = bool(ground) and recipe.share_ground > 0, recipe.share_drawn > 0
-    has_drawn = has_drawn and bool(drawn)
+    has_ground = bool(ground) and recipe.share_ground > 0
+    has_drawn = bool(drawn) and recipe.share_drawn > 0
     chosen = [real, *([ground] if has_ground else []), *([drawn] if has_drawn else [])]
     pools = [Pool(part, device) for part in chosen]
     behind = pools[1] if has_ground else None
