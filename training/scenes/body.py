@@ -23,7 +23,8 @@ class Body:
     `rgb` is premultiplied by `alpha`; for `cover` and `height` see `Sheet`. `origin_px` is the
     sheet pixel of the body's middle. `gloss` 0 to 1 is how wet it shines. `is_lit` is False for what
     is light itself or a stain on the pane. `shadow` 0 to 1 is how strongly it shades its ground.
-    `ends` are tail and head in units.
+    `ends` are tail and head in units. `normal` (h, w, 3), times `cover`, is where the surface faces
+    (x, y in the sheet, z towards the eye); a flat body has none and is lit by the slope of `height`.
     """
 
     rgb: F32
@@ -37,6 +38,7 @@ class Body:
     shadow: float
     length_units: float
     ends: tuple[tuple[float, float], tuple[float, float]]
+    normal: F32 | None = None
 
 
 def finish(
@@ -84,7 +86,8 @@ class Poser(Protocol):
 class Kind:
     """One form within a fine class.
 
-    `share` is how often it is drawn within its class, `length_mm` its length at rest.
+    `share` is how often it is drawn within its class, `length_mm` its length at rest, `is_solid`
+    whether it is rendered in three dimensions rather than painted flat.
     """
 
     name: str
@@ -93,6 +96,7 @@ class Kind:
     pose: Poser
     gait: Gait
     length_mm: tuple[float, float]
+    is_solid: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,18 +12,21 @@ from pestvision.errors import ShapeError
 from training.scenes.camera import draw_camera, metered, photograph
 from training.scenes.grounds import draw_ground, draw_view, draw_weather
 from training.scenes.light import Light, Placed, blend, draw_light, inside, mask_in, place, rotation
-from training.scenes.organisms import new_animal
+from training.scenes.organisms import KINDS, new_animal
 from training.scenes.paint import f32
 from training.scenes.records import DrawnCrop, DrawnObject, DrawnPhoto, Pose
 
 if TYPE_CHECKING:
     from training.scenes.body import Body
+    from training.scenes.organisms import Kinds
 
 CROP_FILL = (0.45, 0.85)
 """The long side of the animal's box over the crop's: what the crops cut from photos have."""
 
 _LEAST_CONTRAST = 0.05  # of 1: unlit, from its ground; fainter is seen by nobody after the camera
 _TRIES = 4  # individuals tried on one ground; the last is taken as it is
+
+_ROUGH_PX = 64.0  # a length at rest, for a first look at an individual on its ground
 
 _BYSTANDER_SHARE = 0.2  # crops with something else at their edge
 _BYSTANDERS = ("plant-or-debris", "bubble", "snail", "mark-on-glass", "small-crustacean")
@@ -70,10 +73,12 @@ def draw_crop(
     for _ in range(_TRIES):
         animal = new_animal(own, fine)
         pose = animal.kind.pose(own)
-        body = animal.paint(pose, target)
-        placed = fitted(body, pose.heading_deg, target, middle)
-        if _stands_out(picture, placed) >= _LEAST_CONTRAST:
+        rough = fitted(animal.paint(pose, _ROUGH_PX), pose.heading_deg, target, middle)
+        if _stands_out(picture, rough) >= _LEAST_CONTRAST:
             break
+    # Painted once more, at the size it has in the picture: curled up it is larger than its length.
+    body = animal.paint(pose, float(np.hypot(*rough.to_px[:, 0])))
+    placed = fitted(body, pose.heading_deg, target, middle)
     if fine != "glare":
         blend(picture, placed, light, level=level)
     if ground is None:
@@ -187,6 +192,7 @@ def draw_close_up(
     height_px: int,
     width_px: int,
     fill: tuple[float, float] = (0.05, 0.8),
+    kinds: Kinds = KINDS,
 ) -> DrawnPhoto:
     """Draw a close-up with the organisms or things named.
 
@@ -199,6 +205,8 @@ def draw_close_up(
     fill
         Smallest and largest long side of a body's box over the shorter side of the picture. With
         more than one body the largest shrinks, so that they seldom lie over each other.
+    kinds
+        The table that individuals are drawn from.
     """
     size = (height_px, width_px)
     picture = draw_view(rng, size) if rng.random() < 0.4 else draw_ground(rng, size)
@@ -209,7 +217,7 @@ def draw_close_up(
     for fine in fines:
         target = float(rng.uniform(fill[0], top)) * shorter
         for _ in range(_TRIES):
-            animal = new_animal(rng, fine)
+            animal = new_animal(rng, fine, kinds=kinds)
             pose = animal.kind.pose(rng)
             body = animal.paint(pose, max(target, 48.0))
             placed = _apart(rng, body, pose, target=target, size=size, others=objects)

@@ -74,6 +74,7 @@ class Placed:
     gloss: float
     is_lit: bool
     shadow: float
+    normal: F32 | None = None
 
     def box(self) -> BoxXyxy | None:
         """Give the box of its mask in the picture's pixels, None if it covers no pixel."""
@@ -112,6 +113,8 @@ def place(
     """Turn and scale a body and put its middle at a point of the picture."""
     # Two stacks: cv2 resizes and warps four channels at most.
     channels = [np.dstack([body.rgb, body.alpha]), np.dstack([body.cover, body.height])]
+    if body.normal is not None:
+        channels.append(body.normal)
     scale = px_per_unit / body.px_per_unit
     origin = np.asarray(body.origin_px, np.float64)
     channels, origin, left_over = _shrunk(channels, origin, scale)
@@ -139,7 +142,16 @@ def place(
         gloss=body.gloss,
         is_lit=body.is_lit,
         shadow=body.shadow,
+        normal=_facing(f32(warped[2]), heading_deg) if body.normal is not None else None,
     )
+
+
+def _facing(normal: F32, heading_deg: float) -> F32:
+    """Turn normals with their body and make them as long as 1 again; 0 where there is no body."""
+    along = normal.reshape(-1, 3)
+    along[:, :2] = along[:, :2] @ rotation(heading_deg).T.astype(np.float32)
+    length = np.sqrt(np.einsum("ij,ij->i", along, along))
+    return f32((along / np.maximum(length, 1e-4)[:, None]).reshape(normal.shape))
 
 
 def _shrunk(channels: list[F32], origin: F64, scale: float) -> tuple[list[F32], F64, float]:
@@ -157,6 +169,8 @@ def lit(placed: Placed, light: Light) -> F32:
     """Give the body's colour under a light, premultiplied, (h, w, 3)."""
     if not placed.is_lit:
         return placed.rgb
+    if placed.normal is not None:
+        return _lit_solid(placed, placed.normal, light)
     height = cv2.GaussianBlur(placed.height, (0, 0), 0.9)
     slope_x = cv2.Sobel(height, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
     slope_y = cv2.Sobel(height, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
@@ -175,6 +189,39 @@ def lit(placed: Placed, light: Light) -> F32:
         gleam = gleam ** (18.0 + 70.0 * placed.gloss)
         relief = np.clip(height * 0.5, 0, 1)
         out += spread(f32(gleam * relief * placed.gloss * light.shine * 0.85 * placed.alpha))
+    return f32(out)
+
+
+_SHARP = (30.0, 320.0)
+"""Exponent of the highlight of a dull and of a wet skin; own reading of photographs."""
+
+_SKY = 0.32  # how bright the surroundings are that a wet edge mirrors, of a lamp
+
+
+def _lit_solid(placed: Placed, normal: F32, light: Light) -> F32:
+    """Light a body by the normals it was rendered with.
+
+    Wrapped diffuse light, surroundings that reach a steep side less, and on a wet skin a lamp and
+    its halo (Blinn's halfway vector) and more of the surroundings towards the edge (Schlick).
+    """
+    flat, up = math.cos(light.elevation_rad), math.sin(light.elevation_rad)
+    toward = np.array(
+        [flat * math.cos(light.azimuth_rad), flat * math.sin(light.azimuth_rad), up], np.float32
+    )
+    facing = normal @ toward
+    rise = normal[..., 2]
+    around = light.ambient * (0.45 + 0.55 * rise)
+    direct = (1.0 - light.ambient) * np.clip((facing + 0.12) / 1.12, 0.0, 1.0) / up
+    out = placed.rgb * spread(f32(around + direct))
+    wet = placed.gloss * light.shine
+    if wet > 0.03:
+        halfway = toward + np.array([0.0, 0.0, 1.0], np.float32)
+        gleam = np.clip(normal @ (halfway / np.linalg.norm(halfway)), 0.0, 1.0)
+        low, high = _SHARP
+        lamp = 0.95 * gleam ** (low + (high - low) * placed.gloss**2) + 0.16 * gleam**14
+        edge = _SKY * light.ambient * np.clip(1.0 - rise, 0.0, 1.0) ** 3
+        shine = f32(np.clip(wet * (lamp + edge), 0.0, 1.0) * placed.cover)
+        out += spread(shine) * (1.0 - np.minimum(out, 1.0))
     return f32(out)
 
 

@@ -19,6 +19,7 @@ from PIL import Image
 from pestvision.organisms.classes import GROUP_OF_FINE
 from training.scenes.crops import draw_close_up
 from training.scenes.nights import NightPlan, draw_night
+from training.scenes.organisms import FLAT_KINDS
 from training.scenes.records import TRIPOD, HandHeld
 
 if TYPE_CHECKING:
@@ -128,7 +129,9 @@ def draw_sample(item: CloseUp) -> DrawnPhoto:
     """Draw one close-up."""
     height, width = CLOSE_UP_SIZE
     rng = np.random.default_rng([item.seed, 5])
-    return draw_close_up(rng, item.fines, height_px=height, width_px=width, fill=CLOSE_UP_FILL)
+    return draw_close_up(
+        rng, item.fines, height_px=height, width_px=width, fill=CLOSE_UP_FILL, kinds=FLAT_KINDS
+    )
 
 
 def draw_sample_night(night: Night) -> tuple[NightPhoto, ...]:
@@ -142,6 +145,7 @@ def draw_sample_night(night: Night) -> tuple[NightPhoto, ...]:
         width_px=width,
         hand_held=night.hand_held,
         plan=NightPlan(interval_s=1500.0, length_px=(50.0, 150.0)),
+        kinds=FLAT_KINDS,
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from training.scenes.leeches import STRETCH_RANGE, leech_pose
+from training.scenes.solid_leeches import tilted_leech
 
 if TYPE_CHECKING:
     from training.scenes.body import Animal
@@ -69,6 +70,8 @@ def _next_pose(rng: np.random.Generator, state: State, heading: float) -> Pose:
     if gait == "loop":  # a leech is seldom met in the same posture, nor at the same length
         name = str(rng.choice(["stretched", "resting", "contracted", "arch", "swaying"]))
         pose = replace(leech_pose(rng, name), heading_deg=heading)
+        if state.animal.kind.is_solid:
+            pose = tilted_leech(rng, pose)
         while abs(pose.stretch - old.stretch) < 0.08:
             low, high = STRETCH_RANGE
             pose = replace(pose, stretch=float(rng.uniform(low, high)))

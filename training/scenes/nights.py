@@ -11,6 +11,7 @@ import numpy as np
 from pestvision.errors import ShapeError
 from training.scenes.camera import draw_camera, metered
 from training.scenes.moves import State, moved
+from training.scenes.organisms import KINDS
 from training.scenes.pairs import (
     HAND_HELD,
     MOST_NOISE,
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import F64, U8
     from training.scenes.camera import Camera
+    from training.scenes.organisms import Kinds
 
 # An invented night; the year is none of anybody's.
 NIGHT_START = datetime(2025, 11, 14, 22, 3, 20, 250_000)  # noqa: DTZ001 - a camera's own clock
@@ -73,6 +75,7 @@ def draw_night(
     width_px: int,
     hand_held: HandHeld = HAND_HELD,
     plan: NightPlan = USUAL_NIGHT,
+    kinds: Kinds = KINDS,
 ) -> tuple[NightPhoto, ...]:
     """Draw a night.
 
@@ -88,6 +91,8 @@ def draw_night(
         How far any two photos of a view may stray from each other.
     plan
         Times and sizes.
+    kinds
+        The table that animals are drawn from.
 
     Returns
     -------
@@ -97,7 +102,16 @@ def draw_night(
     if n < 1 or not views:
         raise ShapeError("views, n", expected="a view and a photo at least", actual=f"{views}, {n}")
     rounds = [
-        _one_view(rng, name, fines, n=n, size=(height_px, width_px), hand_held=hand_held, plan=plan)
+        _one_view(
+            rng,
+            name,
+            fines,
+            n=n,
+            size=(height_px, width_px),
+            hand_held=hand_held,
+            plan=plan,
+            kinds=kinds,
+        )
         for name, fines in views.items()
     ]
     photos = []
@@ -120,9 +134,10 @@ def _one_view(
     size: tuple[int, int],
     hand_held: HandHeld,
     plan: NightPlan,
+    kinds: Kinds,
 ) -> list[NightPhoto]:
     stage = draw_stage(rng, size)
-    residents = _settle(rng, stage, fines, plan)
+    residents = _settle(rng, stage, fines, plan, kinds=kinds)
     camera = draw_camera(rng, blur_px=0.6, most_noise=MOST_NOISE)
     camera = metered(rng, stage.weather.applied(stage.ground), replace(camera, smear_px=0.0))
     # Each photo strays by half the limits from a place between them, any two by no more than all.
@@ -149,14 +164,20 @@ def _one_view(
 
 
 def _settle(
-    rng: np.random.Generator, stage: Stage, fines: Sequence[str], plan: NightPlan
+    rng: np.random.Generator,
+    stage: Stage,
+    fines: Sequence[str],
+    plan: NightPlan,
+    *,
+    kinds: Kinds,
 ) -> list[_Resident]:
     residents: list[_Resident] = []
     for track, fine in enumerate(fines):
         length = float(np.exp(rng.uniform(*np.log(plan.length_px))))
         others = [Actor(one.state) for one in residents]
         tries = [
-            draw_state(rng, stage, fine, length_px=length, others=others) for _ in range(_TRIES)
+            draw_state(rng, stage, fine, length_px=length, others=others, kinds=kinds)
+            for _ in range(_TRIES)
         ]
         is_out = bool(rng.random() < 0.8)
         residents.append(_Resident(track=track, state=_plainest(stage, tries), is_out=is_out))

@@ -15,7 +15,7 @@ from training.scenes.crops import truth_of
 from training.scenes.grounds import Weather, draw_view, draw_weather
 from training.scenes.light import Light, Placed, blend, draw_light, mask_in, place
 from training.scenes.moves import State, moved
-from training.scenes.organisms import new_animal
+from training.scenes.organisms import KINDS, new_animal
 from training.scenes.paint import f32
 from training.scenes.records import DrawnMover, DrawnObject, DrawnPair, HandHeld
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import F32, F64, U8, BoxXyxy
+    from training.scenes.organisms import Kinds
 
 MOVER_LENGTH_PX = (16.0, 200.0)
 """Length at rest of drawn movers: from the smallest that is looked for to a close animal."""
@@ -254,10 +255,16 @@ def _cast(
 
 
 def draw_state(
-    rng: np.random.Generator, stage: Stage, fine: str, *, length_px: float, others: list[Actor]
+    rng: np.random.Generator,
+    stage: Stage,
+    fine: str,
+    *,
+    length_px: float,
+    others: list[Actor],
+    kinds: Kinds = KINDS,
 ) -> State:
     """Draw an animal of a class, somewhere in the picture and clear of the others."""
-    animal = new_animal(rng, fine)
+    animal = new_animal(rng, fine, kinds=kinds)
     at = _free_place(rng, stage.size, 0.9 * length_px, [one.state for one in others])
     return State(animal, animal.kind.pose(rng), at, length_px)
 
@@ -326,7 +333,7 @@ def _swayed(rng: np.random.Generator, plant: Actor) -> Actor:
     y = plant.state.at_xy_px[1] + half * float(np.sin(after) - np.sin(before))
     whole, wave, ripple = old.bends_rad
     bends = (whole + float(rng.uniform(-0.08, 0.08)), wave, ripple)
-    pose = type(old)(old.name, old.heading_deg + turn, old.stretch, bends, old.phase)
+    pose = replace(old, heading_deg=old.heading_deg + turn, bends_rad=bends)
     return Actor(State(plant.state.animal, pose, (x, y), plant.state.length_px), plant.opacity)
 
 

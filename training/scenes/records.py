@@ -36,6 +36,9 @@ class Pose:
         S and of a double S.
     phase
         0 to 1: where in its wave, beat or spin the body is.
+    tilt_deg
+        Turn about its length and across it, from being seen straight from above: (90, 0) is from
+        the side. Flat painters take no notice of it.
     """
 
     name: str
@@ -43,6 +46,7 @@ class Pose:
     stretch: float = 1.0
     bends_rad: tuple[float, float, float] = (0.0, 0.0, 0.0)
     phase: float = 0.0
+    tilt_deg: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         if not self.stretch > 0:
