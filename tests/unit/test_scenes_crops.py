@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from pestvision.errors import ShapeError
-from pestvision.organisms.classes import FINE_NAMES
-from training.scenes import draw_close_up, draw_crop
-from training.scenes.crops import CROP_FILL, fitted
+from pestvision.organisms.classes import FINE_NAMES, GROUP_OF_FINE
+from training.scenes import crops, draw_close_up, draw_crop, draw_empty
+from training.scenes.crops import CROP_FILL, EMPTY_THINGS, fitted
 from training.scenes.light import Light, blend, mask_in
 from training.scenes.organisms import KINDS, new_animal
 
@@ -122,3 +122,37 @@ def test_a_close_up_holds_what_was_asked_for_with_boxes_that_bound_their_masks(
             assert 0 <= y0 < y1 <= 300
             assert box_of(item.mask) == (0, 0, x1 - x0, y1 - y0)
             assert 0.03 * 300 <= max(x1 - x0, y1 - y0) <= 0.82 * 300
+
+
+def test_an_empty_crop_repeats_with_its_seed_and_is_not_blank() -> None:
+    spread = []
+    for seed in range(12):
+        one, same = (draw_empty(np.random.default_rng([seed, 9]), 96) for _ in range(2))
+        np.testing.assert_array_equal(one, same)
+        assert one.shape == (96, 96, 3)
+        assert one.dtype == np.uint8
+        spread.append(float(one.std()))
+    assert np.median(spread) > 8
+    assert max(spread) > 30
+
+
+def test_no_animal_is_drawn_into_an_empty_crop(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+
+    def recorded(rng: np.random.Generator, fine: str, **how: object) -> object:
+        asked.append(fine)
+        return new_animal(rng, fine, **how)
+
+    monkeypatch.setattr(crops, "new_animal", recorded)
+    for seed in range(60):
+        draw_empty(np.random.default_rng([seed, 10]), 64)
+    assert set(asked) == set(EMPTY_THINGS)
+    assert {GROUP_OF_FINE[fine] for fine in EMPTY_THINGS} == {"not-an-organism"}
+
+
+def test_an_empty_crop_can_be_cut_from_a_photograph_and_nonsense_is_refused() -> None:
+    photo = np.full((90, 120, 3), (10, 160, 30), np.uint8)
+    crop = draw_empty(np.random.default_rng(3), 64, ground=photo)
+    assert np.median(crop[..., 1].astype(int) - crop[..., 0]) > 20
+    with pytest.raises(ShapeError, match="16"):
+        draw_empty(np.random.default_rng(0), 16)

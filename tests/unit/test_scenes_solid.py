@@ -14,6 +14,7 @@ from training.scenes.organisms import SOLID_KINDS, new_animal
 from training.scenes.records import Pose
 from training.scenes.skins import colour_of
 from training.scenes.solid import OPAQUE, Spots, Tube, frames, render, turned
+from training.scenes.solid_snails import FORMS, PER_WHORL, coil
 
 if TYPE_CHECKING:
     import torch
@@ -204,3 +205,43 @@ def test_about_seventy_rings_show_close_by_and_none_from_far_off() -> None:
                 kept.append(float(np.abs(level).mean()))
     assert 55 <= np.median(counts) <= 80
     assert max(waviness) < 0.05
+
+
+@pytest.mark.parametrize("name", list(FORMS))
+def test_a_shell_grows_and_turns_by_the_parameters_of_its_form(name: str) -> None:
+    # Raup 1966, J Paleontol 40:1178-1190: W, the growth of the section in one whorl.
+    form = FORMS[name]
+    for seed in range(5):
+        shell = coil(form, np.random.default_rng(seed))
+        last = len(shell.spine) - 12  # the lip flares
+        growth = shell.half_thick[last] / shell.half_thick[last - PER_WHORL]
+        assert 0.93 * form.growth[0] < growth < 1.07 * form.growth[1]
+        # A whorl later it has gone once round.
+        np.testing.assert_allclose(shell.up[last], shell.up[last - PER_WHORL], atol=0.12)
+        assert np.ptp(shell.spine, axis=0).max() < 1.0
+
+
+def test_a_flat_shell_is_flat_and_a_tower_is_a_tower() -> None:
+    def slimness(name: str) -> float:
+        shells = [coil(FORMS[name], np.random.default_rng(seed)).spine for seed in range(6)]
+        spans = np.array([np.ptp(spine, axis=0) for spine in shells])
+        return float(np.median(spans[:, 2] / spans[:, :2].max(axis=1)))
+
+    assert slimness("ramshorn") < 0.1
+    assert slimness("trumpet snail") > 1.5
+    assert slimness("ramshorn") < slimness("nerite") < slimness("pond snail")
+
+
+def test_a_flatworm_is_much_thinner_than_a_leech() -> None:
+    # Rarely over 0.5 mm thick at a breadth of 2 to 6 mm: Essex Field Club.
+    def thickness(fine: str, seed: int) -> float:
+        animal = new_animal(np.random.default_rng(seed), fine, kind=SOLID_KINDS[fine][0].name)
+        aside = animal.paint(Pose("gliding", tilt_deg=(90.0, 0.0)), 200.0)
+        above = animal.paint(Pose("gliding"), 200.0)
+        middle = round(above.origin_px[0])
+        return float(aside.cover[:, round(aside.origin_px[0])].sum() / above.cover[:, middle].sum())
+
+    worms = [thickness("flatworm", seed) for seed in range(6)]
+    leeches = [thickness("leech", seed) for seed in range(6)]
+    assert max(worms) < 0.5
+    assert np.median(worms) < 0.6 * np.median(leeches)

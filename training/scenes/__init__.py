@@ -4,7 +4,7 @@ Used three times: to train the net, to test every stage, and to make the sample 
 """
 
 from training.scenes.bursts import draw_burst
-from training.scenes.crops import draw_close_up, draw_crop
+from training.scenes.crops import draw_close_up, draw_crop, draw_empty
 from training.scenes.nights import NightPlan, draw_night
 from training.scenes.pairs import CALM, HAND_HELD, USUAL, Stir, draw_pair
 from training.scenes.records import TRIPOD, HandHeld
@@ -20,6 +20,7 @@ __all__ = [
     "draw_burst",
     "draw_close_up",
     "draw_crop",
+    "draw_empty",
     "draw_night",
     "draw_pair",
 ]

@@ -96,6 +96,84 @@ def draw_crop(
     )
 
 
+EMPTY_THINGS = ("plant-or-debris", "bubble", "glare", "mark-on-glass")
+"""What may be in an empty view: nothing that lives, but plants."""
+
+_VIEW_SHARE = 0.5  # of empty crops, cut from the front of a whole tank; the rest show one ground
+
+
+def draw_empty(rng: np.random.Generator, size_px: int = 224, *, ground: U8 | None = None) -> U8:
+    """Draw a square of a tank, a dish or gravel with no animal in it.
+
+    Plants and debris, bubbles, reflections and marks on the pane may be in it, small, far, or
+    reaching in from the edge.
+
+    Parameters
+    ----------
+    rng
+        Everything is drawn from it.
+    size_px
+        Side of the crop.
+    ground
+        (H, W, 3) uint8 photograph to draw on, or None for a drawn place.
+
+    Returns
+    -------
+    (size_px, size_px, 3) uint8.
+
+    Raises
+    ------
+    ShapeError
+        If `ground` is no RGB picture or `size_px` below 32.
+    """
+    if size_px < 32:
+        raise ShapeError("size_px", expected="32 or more", actual=str(size_px))
+    size = (size_px, size_px)
+    weather, light = draw_weather(rng, size), draw_light(rng)
+    if ground is not None:
+        picture = _as_ground(ground, size)
+    elif rng.random() < _VIEW_SHARE:
+        picture = _corner_of_a_view(rng, size_px)
+    else:
+        picture = draw_ground(rng, size)
+    glares = []
+    for _ in range(int(rng.choice([0, 1, 2, 4, 7], p=[0.34, 0.24, 0.2, 0.14, 0.08]))):
+        fine = str(rng.choice(EMPTY_THINGS, p=[0.35, 0.35, 0.15, 0.15]))
+        long = size_px * float(np.exp(rng.uniform(*np.log(_THING_FILL[fine]))))
+        animal = new_animal(rng, fine)
+        pose = animal.kind.pose(rng)
+        at = rng.uniform(-0.05 * size_px, 1.05 * size_px, 2)
+        rough = fitted(animal.paint(pose, _ROUGH_PX), pose.heading_deg, long, (0.0, 0.0))
+        body = animal.paint(pose, float(np.hypot(*rough.to_px[:, 0])))
+        placed = fitted(body, pose.heading_deg, long, (float(at[0]), float(at[1])))
+        if fine == "glare":  # light on the pane is as bright in a dark tank
+            glares.append(placed)
+        else:
+            blend(picture, placed, light)
+    if ground is None:
+        picture = weather.applied(picture)
+    for placed in glares:
+        blend(picture, placed, light)
+    return _taken(rng, picture, size_px)
+
+
+_THING_FILL = {
+    "plant-or-debris": (0.08, 0.7),
+    "bubble": (0.012, 0.12),
+    "glare": (0.04, 0.6),
+    "mark-on-glass": (0.05, 0.6),
+}
+"""Least and largest long side of what an empty crop holds, over the crop's."""
+
+
+def _corner_of_a_view(rng: np.random.Generator, size_px: int) -> F32:
+    """Cut a square out of the front of a tank."""
+    side = int(size_px * rng.uniform(1.0, 2.2))
+    view = draw_view(rng, (side, side))
+    top, left = (int(rng.integers(0, side - size_px + 1)) for _ in range(2))
+    return f32(view[top : top + size_px, left : left + size_px].copy())
+
+
 def _bystander(rng: np.random.Generator, picture: F32, light: Light) -> None:
     """Let something reach into the picture from its edge, as in crops from a busy tank."""
     animal = new_animal(rng, str(rng.choice(_BYSTANDERS)))

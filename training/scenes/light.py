@@ -195,6 +195,8 @@ def lit(placed: Placed, light: Light) -> F32:
 _SHARP = (30.0, 320.0)
 """Exponent of the highlight of a dull and of a wet skin; own reading of photographs."""
 
+_MOST_LEVEL = 1.2  # a slope that faces a low lamp is not much brighter than the ground
+
 _SKY = 0.32  # how bright the surroundings are that a wet edge mirrors, of a lamp
 
 
@@ -212,7 +214,7 @@ def _lit_solid(placed: Placed, normal: F32, light: Light) -> F32:
     rise = normal[..., 2]
     around = light.ambient * (0.45 + 0.55 * rise)
     direct = (1.0 - light.ambient) * np.clip((facing + 0.12) / 1.12, 0.0, 1.0) / up
-    out = placed.rgb * spread(f32(around + direct))
+    out = placed.rgb * spread(f32(np.minimum(around + direct, _MOST_LEVEL)))
     wet = placed.gloss * light.shine
     if wet > 0.03:
         halfway = toward + np.array([0.0, 0.0, 1.0], np.float32)

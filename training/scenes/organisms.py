@@ -15,7 +15,9 @@ from training.scenes import (
     flatworms,
     leeches,
     snails,
+    solid_flatworms,
     solid_leeches,
+    solid_snails,
     things,
     worms,
 )
@@ -50,6 +52,8 @@ FLAT_KINDS: dict[str, tuple[Kind, ...]] = {
 
 SOLID_KINDS: dict[str, tuple[Kind, ...]] = {
     "leech": solid_leeches.SOLID_LEECHES,
+    "flatworm": solid_flatworms.SOLID_FLATWORMS,
+    "snail": solid_snails.SOLID_SNAILS,
 }
 
 

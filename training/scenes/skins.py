@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 from scipy.interpolate import CubicSpline
+
+from training.scenes.paint import f32
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -55,33 +58,28 @@ def grain(
 
     `along` and `around` are its cells; every further octave has twice as many, half as strong.
     """
-    tables = [
-        rng.standard_normal((along * 2**k + 2, around * 2**k), dtype=np.float32) * 0.55**k
-        for k in range(octaves)
-    ]
+    finest = around * 2 ** (octaves - 1)
+    beyond = 1.0 + 1.0 / finest  # v reaches half of the finest cell further, for its seam
+    rows = np.linspace(0.0, 1.0, 2 * along * 2 ** (octaves - 1) + 1)
+    columns = np.linspace(-beyond, beyond, 2 * finest + 3)
+    total = np.zeros((len(rows), len(columns)), np.float32)
+    for octave in range(octaves):
+        table = rng.standard_normal((along * 2**octave + 1, around * 2**octave), dtype=np.float32)
+        ring = np.concatenate([table[:, -2:], table, table[:, :3]], axis=1)
+        x = 2.0 + 0.5 * (columns + 1.0) * table.shape[1]
+        x, y = np.meshgrid(f32(x), f32(rows * (len(table) - 1)))
+        total += np.float32(0.55**octave) * cv2.remap(
+            ring, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
 
     def field(at: Spots) -> Tensor:
         import torch
 
-        total = torch.zeros_like(at.u)
-        for table in tables:
-            grid = torch.as_tensor(table, device=at.u.device)
-            rows = at.u * (len(grid) - 2)
-            columns = (at.v * 0.5 + 0.5) * grid.shape[1]
-            top, left = rows.long(), columns.long()
-            down, right = _eased(rows - top), _eased(columns - left)
-            left = torch.remainder(left, grid.shape[1])
-            beside = torch.remainder(left + 1, grid.shape[1])
-            upper = grid[top, left] * (1 - right) + grid[top, beside] * right
-            lower = grid[top + 1, left] * (1 - right) + grid[top + 1, beside] * right
-            total = total + upper * (1 - down) + lower * down
-        return total * 1.5
+        picture = torch.as_tensor(total, device=at.u.device)[None, None]
+        place = torch.stack([at.v / beyond, 2.0 * at.u - 1.0], dim=1)[None, None]
+        return 1.3 * torch.nn.functional.grid_sample(picture, place, align_corners=True)[0, 0, 0]
 
     return field
-
-
-def _eased(share: Tensor) -> Tensor:
-    return share * share * (3.0 - 2.0 * share)
 
 
 def ridge(value: Tensor, at: float, width: float) -> Tensor:

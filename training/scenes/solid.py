@@ -38,7 +38,7 @@ _FINER = 1.4
 
 _AROUND = 41  # corners around a tube: a side of less than a tenth of its width
 _PAD_PX = 3
-_PATCH = 0.7  # of a pixel: the usual side of a patch; pixels missed are filled from beside them
+_PATCH = 0.85  # of a pixel: the usual side of a patch; pixels missed are filled from beside them
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +269,7 @@ def _corners(
     along = torch.gradient(corners, dim=0)[0]
     ring = torch.cat([corners[:, -2:-1], corners, corners[:, 1:2]], dim=1)
     about = 0.5 * (ring[:, 2:] - ring[:, :-2])
-    normals = torch.linalg.cross(about, along, dim=2)
+    normals = torch.linalg.cross(along, about, dim=2)
     return corners, torch.nn.functional.normalize(normals, dim=2, eps=1e-9)
 
 
@@ -387,7 +387,7 @@ def _rasterised(
         facing = _picked(cut.normals, rows, columns)
         within = facing[:, 2] < 0
         normal[where] = torch.where(within[:, None], -facing, facing)
-        rgb[where] = tube.skin(_spots(tube, cut, rows, columns, within))
+        rgb[where] = tube.skin(_spots(tube, cut, rows, columns, within)).clamp(0.0, 1.0)
         density[where] = tube.density / scale
         first += len(patch[0])
     shape = (*size, 3)
