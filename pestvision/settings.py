@@ -34,9 +34,13 @@ class PhotoSettings:
 
 @dataclass(frozen=True, slots=True)
 class CheckSettings:
-    """How a close-up is checked."""
+    """How a close-up is checked, and from when on an answer may rule a leech out."""
 
     max_findings: int = 20  # more boxes than that on one photo help nobody
+    # In looks at nothing: a missed leech costs a brood, a false alarm one look. A leech that lives on snails
+    # eats 26 to 60 of them (Helobdella conifera; Davies, McLoughlin & Oosthuizen 1997, S Afr J Zool 32(1)).
+    # One look a snail would ask about everything from 4 to 2 % on, and be switched off: 9 asks from 10 % on.
+    missed_leech_costs: float = 9.0
 
 
 @dataclass(frozen=True, slots=True)

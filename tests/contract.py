@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from pestvision.findings.doubts import Doubt
 from pestvision.findings.words import CAUTION
-from pestvision.organisms.classes import FINE_NAMES, GROUPS, LABELS
+from pestvision.organisms.classes import CANT_TELL, FINE_NAMES, GROUP_OF_FINE, GROUPS, LABELS
 
 PHOTO_KEYS = ["photo", "width", "height", "taken", "verdict", "findings", "caution"]
-VERDICT_KEYS = ["label", "confidence", "reasons"]
+VERDICT_KEYS = ["label", "confidence", "reasons", "why"]
+WHY_KEYS = ["seen_as", "look_alike", "look_alike_probability", "settled_by", "doubts"]
 FINDING_KEYS = [
     "id",
     "box_xyxy_px",
@@ -21,6 +23,7 @@ FINDING_KEYS = [
     "length_mm_low",
     "length_mm_high",
     "reasons",
+    "why",
 ]
 
 
@@ -31,6 +34,7 @@ def assert_keeps_contract(answer: dict[str, Any]) -> None:
     assert answer["verdict"]["label"] in LABELS
     assert 0 <= answer["verdict"]["confidence"] <= 1
     assert answer["verdict"]["reasons"]
+    assert_says_why(answer["verdict"])
     assert answer["caution"] == CAUTION
     assert [finding["id"] for finding in answer["findings"]] == list(
         range(1, len(answer["findings"]) + 1)
@@ -43,6 +47,22 @@ def assert_keeps_contract(answer: dict[str, Any]) -> None:
         assert finding["label"] in LABELS
         assert finding["fine"] in FINE_NAMES
         assert 0 <= finding["confidence"] <= 1
+        assert_says_why(finding)
         assert list(finding["probabilities"]) == list(GROUPS)
         assert all(0 <= p <= 1 for p in finding["probabilities"].values())
         assert math.isclose(sum(finding["probabilities"].values()), 1.0, abs_tol=1e-9)
+
+
+def assert_says_why(told: dict[str, Any]) -> None:
+    """Fail unless a label comes with its look-alike and signs, and *can't tell* with its doubts."""
+    why = told["why"]
+    assert list(why) == WHY_KEYS
+    assert GROUP_OF_FINE[why["seen_as"]] != GROUP_OF_FINE[why["look_alike"]]
+    assert 0 <= why["look_alike_probability"] <= 1
+    assert why["settled_by"]
+    assert set(why["doubts"]) <= set(Doubt)
+    if told["label"] == CANT_TELL:
+        assert why["doubts"]
+    else:
+        assert why["doubts"] == []
+        assert GROUP_OF_FINE[why["seen_as"]] == told["label"]

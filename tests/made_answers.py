@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pestvision.findings.doubts import Doubt
 from pestvision.findings.finding import (
     Finding,
     Judgement,
@@ -15,6 +16,7 @@ from pestvision.findings.finding import (
     PhotoCheck,
     TrackResult,
     ViewResult,
+    Why,
 )
 from pestvision.organisms.classes import GROUPS, LABELS
 
@@ -40,6 +42,12 @@ def plain_crop(side_px: int = 224) -> U8:
 CROP = plain_crop()
 
 
+def why_of(fine: str, doubts: tuple[Doubt, ...] = ()) -> Why:
+    """Give a nearest look-alike of another group, and one sign."""
+    other = "leech" if fine != "leech" else "flatworm"
+    return Why(fine, other, 0.02, (f"A sign of {fine}.",), doubts)
+
+
 def judged(label: str = "leech-like", confidence: float = 0.9, **changes: Any) -> Judgement:
     """Give a judgement; what is not told may be leech-like, the other groups share the rest."""
     group = label if label in GROUPS else "leech-like"
@@ -50,6 +58,9 @@ def judged(label: str = "leech-like", confidence: float = 0.9, **changes: Any) -
         "p_groups": tuple(confidence if name == group else rest for name in GROUPS),
         "fine": LIKELY_FINE.get(label, "leech"),
         "reasons": (f"A reason for {label}.",),
+        "why": why_of(
+            LIKELY_FINE.get(label, "leech"), (Doubt.SEVERAL,) if label == "cant-tell" else ()
+        ),
     }
     return Judgement(**(values | changes))
 

@@ -15,12 +15,14 @@ from pestvision import __version__
 from pestvision.organisms.calibrate import (
     fit_temperature,
     group_probabilities,
+    look_again_from,
     softmax,
     wilson_interval,
 )
 from pestvision.organisms.classes import FINE_CLASSES, FINE_NAMES, GROUPS
 from pestvision.organisms.net import ARCHITECTURE, INPUT_PX, MEAN, STD
 from pestvision.organisms.weights import CARD_NAME, FORMAT_VERSION, WEIGHTS_NAME
+from pestvision.settings import CheckSettings
 from training.data import STRESS_KINDS, Example
 from training.figures import cross_fitted_sets, figures_of, set_threshold, source_weights
 
@@ -34,9 +36,8 @@ if TYPE_CHECKING:
 
 ALPHA = 0.05
 """Share of calibration crops whose prediction set may miss the truth; see training/README.md."""
-LEECH_LOOK_AGAIN = 0.10
-"""From this probability on leech-like is never ruled out: a missed leech costs a brood, a false alarm
-a look; at 1 : 9 the costs balance here."""
+LEECH_LOOK_AGAIN = look_again_from(CheckSettings().missed_leech_costs)
+"""From this probability on leech-like is not ruled out, with the costs that are the default."""
 MIN_LENGTH_PX = 16.0
 MIN_SHARPNESS = 0.005
 """Between the smallest of 74 real boxed crops (0.008) and the median of the same blurred by 20 pixels
@@ -122,7 +123,10 @@ def ship(
     figures: Mapping[str, Any],
     parts: Mapping[str, Sequence[Example]],
 ) -> None:
-    """Write the weights in half precision as safetensors, and their card beside them."""
+    """Write the weights in half precision, their card, and what the net knows.
+
+    The last needs the nets of the folds in `runs`; without them the card names nothing of the kind.
+    """
     from safetensors.torch import save
 
     state = {
@@ -136,6 +140,11 @@ def ship(
     card = make_card(data, recipe=recipe, runs=runs, figures=figures, parts=parts)
     text = json.dumps(card, indent=1, ensure_ascii=False) + "\n"
     (out / CARD_NAME).write_text(text, encoding="utf-8")
+    if (runs / "folds.json").is_file():
+        from training.known import bench_of, know, outside_crops
+
+        folds = json.loads((runs / "folds.json").read_text(encoding="utf-8"))
+        know(runs, out, bench_of(parts, folds), outer=outside_crops())
 
 
 def make_card(

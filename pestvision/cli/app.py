@@ -17,6 +17,7 @@ from pestvision.cli.given import (
     parsed_port,
     require_folder,
     require_writable,
+    with_costs,
 )
 from pestvision.cli.text import caution_text, check_text, printable
 from pestvision.cli.work import (
@@ -57,6 +58,17 @@ JsonOption = Annotated[
 SettingsOption = Annotated[
     Path | None,
     typer.Option("--settings", metavar="FILE", help="A TOML file with settings of your own."),
+]
+CostsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--missed-leech-costs",
+        metavar="LOOKS",
+        help=(
+            "How many looks at nothing a missed leech is worth to you; by default 9, so that "
+            "leech-like is never ruled out from 10 % on."
+        ),
+    ),
 ]
 
 
@@ -103,6 +115,7 @@ def check(
         Path | None,
         typer.Option("--crops", metavar="FOLDER", help="Save each crop that was judged here."),
     ] = None,
+    costs: CostsOption = None,
     settings: SettingsOption = None,
 ) -> None:
     """Find and label the organisms on close-up photos.
@@ -110,7 +123,7 @@ def check(
     A photo that cannot be used is named on the error stream, with what would do, and the others go
     on; the exit status is 3 only when none could be used.
     """
-    chosen = load_settings(settings)
+    chosen = with_costs(load_settings(settings), costs)
     region = None if box is None else parsed_box(box, n_photos=len(photos))
     if crops is not None:
         require_writable(crops)
@@ -149,6 +162,7 @@ def night(
             help="Where the report goes; by default pestvision-night-NAME in the current folder.",
         ),
     ] = None,
+    costs: CostsOption = None,
     settings: SettingsOption = None,
 ) -> None:
     """Find what moved on the glass overnight.
@@ -161,7 +175,7 @@ def night(
     from pestvision.cli.bar import shown_progress
     from pestvision.findings.night import scan_night
 
-    chosen = load_settings(settings)
+    chosen = with_costs(load_settings(settings), costs)
     require_folder(folder)
     target = out or Path(f"pestvision-night-{folder.resolve().name}")
     require_writable(target)
@@ -175,7 +189,7 @@ def night(
             progress=progress,
             on_view=print_view if as_json else None,
         )
-    finish_night(found, target, as_json=as_json)
+    finish_night(found, target, as_json=as_json, classifier=classifier)
 
 
 @app.command(epilog=EXIT_STATUSES)
@@ -196,13 +210,14 @@ def page(
     no_open: Annotated[
         bool, typer.Option("--no-open", help="Say where the page is, and leave the browser alone.")
     ] = False,
+    costs: CostsOption = None,
     settings: SettingsOption = None,
 ) -> None:
     """Open the page in the browser: a close-up, or a night's folder.
 
     Only this computer can open it, unless --lan is given.
     """
-    chosen = load_settings(settings)
+    chosen = with_costs(load_settings(settings), costs)
     wanted_port = None if port is None else parsed_port(port)
     password = asked_password() if lan else None
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import typer
 
 from pestvision.cli.answers import UsageError, complain
 from pestvision.errors import FolderError, OutputError
+from pestvision.settings import MAX_NUMBER
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from pestvision.arrays import BoxXyxy
+    from pestvision.settings import Settings
 
 PORTS = (1024, 65535)
 """The least and the greatest port open to ordinary programs: below are the system ports of RFC 6335."""
@@ -59,6 +62,29 @@ def parsed_port(text: str) -> int:
             advice="Leave it out to have a free one chosen.",
         )
     return int(text)
+
+
+def with_costs(settings: Settings, text: str | None) -> Settings:
+    """Lay what was typed for a missed leech's costs over the settings; None leaves them as they are.
+
+    Raises
+    ------
+    UsageError
+        If it is no positive number.
+    """
+    if text is None:
+        return settings
+    try:
+        costs = float(text)
+    except ValueError:
+        costs = float("nan")
+    if not 0 < costs <= MAX_NUMBER:
+        raise UsageError(
+            f"--missed-leech-costs was given as '{text}', and a number over 0 was expected: how many "
+            "looks at nothing a missed leech is worth.",
+            advice="Leave it out to have 9 taken, or write it like this: --missed-leech-costs 20",
+        )
+    return replace(settings, check=replace(settings.check, missed_leech_costs=costs))
 
 
 def is_folder(path: Path) -> bool:

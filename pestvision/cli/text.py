@@ -73,6 +73,7 @@ def check_text(check: PhotoCheck) -> str:
         *_wrapped(f"{check.photo} ({check.width} × {check.height} pixels{taken})"),
         *_wrapped(f"Verdict: {judgement_text(check.verdict)}", indent=2),
         *_listed("Why:", check.verdict.reasons),
+        *_listed("What would settle it:", check.verdict.why.settled_by),
     ]
     if check.findings:
         lines += _wrapped(

@@ -97,7 +97,9 @@ def _free_file(folder: Path, name: str) -> Path:
     return path
 
 
-def finish_night(found: NightResult, target: Path, *, as_json: bool) -> None:
+def finish_night(
+    found: NightResult, target: Path, *, as_json: bool, classifier: Classifier | None = None
+) -> None:
     """Write the report and print what was found; a report that cannot be written hides nothing.
 
     Raises
@@ -117,7 +119,7 @@ def finish_night(found: NightResult, target: Path, *, as_json: bool) -> None:
     failure: OutputError | None = None
     where = "The report could not be written."
     try:
-        where = f"The report is written: {write_report(found, target).html}"
+        where = f"The report is written: {write_report(found, target, classifier=classifier).html}"
     except OutputError as error:
         failure = error
     in_views = (item for view in found.views for item in view.skipped)

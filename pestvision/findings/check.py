@@ -10,7 +10,7 @@ import numpy as np
 
 from pestvision.arrays import BoxXyxy, as_u8, checked_box, clipped_box
 from pestvision.findings.finding import Finding, Judgement, PhotoCheck
-from pestvision.findings.judge import LEECH, judge, worry
+from pestvision.findings.judge import LEECH, costs_note, judge, rules_of, worry
 from pestvision.findings.memory import give_back_large_arrays
 from pestvision.organisms.classes import GROUPS, Group
 from pestvision.organisms.crops import crop_square, cut_crop
@@ -82,14 +82,14 @@ def check_photo(
         If the marked box is empty or not finite.
     """
     give_back_large_arrays()
-    rules = classifier.card.rules
+    rules = rules_of(classifier.card.rules, settings.check)
     if box_xyxy_px is not None:
         marked = clipped_box(checked_box(box_xyxy_px), photo.height, photo.width)
         looks = _look([marked], _sight(photo.rgb), classifier)
         chosen = [0]
     else:
         n_most = max(N_AT_ONCE, settings.check.max_findings + 1)
-        looks = _search(photo, classifier, n_most=n_most, ranking=ranking)
+        looks = _search(photo, classifier, rules, n_most=n_most, ranking=ranking)
         chosen = distinct(looks.boxes, looks.scores, rules=rules)
     boxes, scores, crops = looks.boxes, looks.scores, looks.crops
 
@@ -106,7 +106,7 @@ def check_photo(
         taken=photo.taken.iso(),
         verdict=answers[0][0] if answers else judged(looks.whole),
         findings=_findings(answers, boxes, crops),
-        notes=photo.notes,
+        notes=(*photo.notes, costs_note(rules)),
     )
 
 
@@ -162,7 +162,12 @@ def _look(boxes: Sequence[BoxXyxy], sight: _Sight, classifier: Classifier) -> _L
 
 
 def _search(
-    photo: Photo, classifier: Classifier, *, n_most: int, ranking: ProposalWeights | None
+    photo: Photo,
+    classifier: Classifier,
+    rules: Rules,
+    *,
+    n_most: int,
+    ranking: ProposalWeights | None,
 ) -> _Looks:
     """Look at proposals and the whole frame, round by round while they show many new animals."""
     sight = _sight(photo.rgb)
@@ -178,7 +183,7 @@ def _search(
         seen.boxes += looks.boxes
         seen.crops += looks.crops
         seen.scores += looks.scores
-        n_found = len(distinct(seen.boxes, seen.scores, rules=classifier.card.rules))
+        n_found = len(distinct(seen.boxes, seen.scores, rules=rules))
         if n_found - n_known < CROWDED:
             break
         n_known = n_found

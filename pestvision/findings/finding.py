@@ -13,10 +13,54 @@ import numpy as np
 from pestvision.arrays import U8, BoxXyxy, as_rgb, checked_box
 from pestvision.errors import ShapeError
 from pestvision.findings.words import CAUTION
-from pestvision.organisms.classes import FINE_NAMES, GROUPS, LABELS
+from pestvision.organisms.classes import FINE_NAMES, GROUP_OF_FINE, GROUPS, LABELS, Group
 
 if TYPE_CHECKING:
+    from pestvision.findings.doubts import Doubt
     from pestvision.photos.series import Skipped
+
+
+@dataclass(frozen=True, slots=True)
+class Why:
+    """What an answer rests on, and what would settle it.
+
+    Parameters
+    ----------
+    seen_as
+        The class of the net that is nearest, of the likeliest group; a name of `FINE_NAMES`.
+    look_alike
+        The nearest class of another group, likewise.
+    p_look_alike
+        Its probability, 0 to 1.
+    settled_by
+        Sentences: signs by which a person tells the two apart.
+    doubts
+        Why it cannot be told; empty where it can.
+    """
+
+    seen_as: str
+    look_alike: str
+    p_look_alike: float
+    settled_by: tuple[str, ...]
+    doubts: tuple[Doubt, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.seen_as not in FINE_NAMES or self.look_alike not in FINE_NAMES:
+            found = f"{self.seen_as}, {self.look_alike}"
+            raise ShapeError("seen_as, look_alike", expected="known names", actual=found)
+        if GROUP_OF_FINE[self.seen_as] == GROUP_OF_FINE[self.look_alike]:
+            name = "look_alike"
+            raise ShapeError(name, expected="a class of another group", actual=self.look_alike)
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as the object `why` of the contracts."""
+        return {
+            "seen_as": self.seen_as,
+            "look_alike": self.look_alike,
+            "look_alike_probability": round(float(self.p_look_alike), 4),
+            "settled_by": list(self.settled_by),
+            "doubts": [str(doubt) for doubt in self.doubts],
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +80,8 @@ class Judgement:
         The likeliest class of the net, a name of `FINE_NAMES`.
     reasons
         Sentences: why this label, or why it cannot be told and how to take a better photo.
+    why
+        The nearest look-alike, what would settle it, and the doubts, in words a program can read too.
     """
 
     label: str
@@ -43,6 +89,7 @@ class Judgement:
     p_groups: tuple[float, ...]
     fine: str
     reasons: tuple[str, ...]
+    why: Why
 
     def __post_init__(self) -> None:
         if self.label not in LABELS or self.fine not in FINE_NAMES:
@@ -54,6 +101,11 @@ class Judgement:
         if not all(0.0 <= p <= 1.0 + 1e-6 for p in (*self.p_groups, self.confidence)):
             found = f"{self.p_groups}, {self.confidence}"
             raise ShapeError("p_groups, confidence", expected="numbers from 0 to 1", actual=found)
+
+    @property
+    def likeliest(self) -> Group:
+        """The likeliest group, whatever the label."""
+        return GROUPS[int(np.argmax(self.p_groups))]
 
     def probabilities(self) -> dict[str, float]:
         """Give the probabilities by group name, rounded so that they still sum to 1."""
@@ -88,7 +140,7 @@ class Finding:
             "length_mm": None,
             "length_mm_low": None,
             "length_mm_high": None,
-            "reasons": list(self.judgement.reasons),
+            **_reasons(self.judgement),
         }
 
 
@@ -118,7 +170,7 @@ class PhotoCheck:
             "verdict": {
                 "label": self.verdict.label,
                 "confidence": _rounded_confidence(self.verdict),
-                "reasons": list(self.verdict.reasons),
+                **_reasons(self.verdict),
             },
             "findings": [finding.as_json() for finding in self.findings],
             "caution": CAUTION,
@@ -156,7 +208,7 @@ class Moved:
             "displacement_mm_or_px": None
             if self.displacement_px is None
             else {"value": round(float(self.displacement_px), 1), "unit": "px"},
-            "reasons": list(self.judgement.reasons),
+            **_reasons(self.judgement),
         }
 
 
@@ -206,7 +258,7 @@ class TrackResult:
             "sightings": [
                 {"photo": name, "box_xyxy_px": _rounded(box)} for name, box in self.sightings
             ],
-            "reasons": list(self.judgement.reasons),
+            **_reasons(self.judgement),
         }
 
 
@@ -297,3 +349,8 @@ def _as_told(judgement: Judgement) -> dict[str, Any]:
         "probabilities": judgement.probabilities(),
         "fine": judgement.fine,
     }
+
+
+def _reasons(judgement: Judgement) -> dict[str, Any]:
+    """Give the part that says why."""
+    return {"reasons": list(judgement.reasons), "why": judgement.why.as_json()}

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pestvision.errors import ShapeError
-from pestvision.findings.finding import Judgement
-from pestvision.findings.words import BETTER_PHOTO
+from pestvision.findings.doubts import WHAT_HELPS, Doubt
+from pestvision.findings.finding import Judgement, Why
+from pestvision.organisms.calibrate import look_again_from
 from pestvision.organisms.classes import (
     CANT_TELL,
     FINE_CLASSES,
@@ -16,7 +18,9 @@ from pestvision.organisms.classes import (
     GROUP_INDEX_OF_FINE,
     GROUP_NAMES,
     GROUPS,
+    SIGNS,
     Group,
+    look_alike_of,
 )
 from pestvision.organisms.weights import Rules
 
@@ -25,15 +29,38 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import F64
     from pestvision.organisms.classify import Scores
+    from pestvision.settings import CheckSettings
 
 LEECH = GROUPS.index(Group.LEECH_LIKE)
 DEFAULT_RULES = Rules()
+LOOPING_FLATWORM = (
+    "A flatworm that was hurt, heated or treated may loop as well: then go by the suckers."
+)
+"""Source: Sabry et al. 2019, PLoS ONE 14(12):e0226104, on what sets off scrunching."""
 WHAT_SPEAKS_FOR = {
-    Group.LEECH_LIKE: "Its outline and surface are nearest to the leeches the net has learned from.",
-    Group.FLATWORM_LIKE: "Its outline and surface are nearest to the flatworms the net has learned from.",
+    Group.LEECH_LIKE: "It looks most like the leeches that the net has learned from.",
+    Group.FLATWORM_LIKE: "It looks most like the flatworms that the net has learned from.",
     Group.HARMLESS: "It looks most like {fine}.",
     Group.NOT_AN_ORGANISM: "It looks most like {fine}, not like an animal.",
 }
+
+
+def rules_of(card: Rules, settings: CheckSettings) -> Rules:
+    """Give the card's rules with the person's own costs: from when on to look again for a leech."""
+    return replace(card, leech_look_again=look_again_from(settings.missed_leech_costs))
+
+
+def costs_note(rules: Rules) -> str:
+    """Say from when on leech-like is never ruled out, and why."""
+    return (
+        f"A missed leech counts as {looks_of(rules):.3g} looks at nothing, so leech-like is never ruled "
+        f"out from {100 * rules.leech_look_again:.2g} % on (setting missed_leech_costs)."
+    )
+
+
+def looks_of(rules: Rules) -> float:
+    """Give how many looks at nothing a missed leech counts as: `look_again_from` turned round."""
+    return (1 - rules.leech_look_again) / rules.leech_look_again
 
 
 def judge(
@@ -57,7 +84,8 @@ def judge(
     -------
     Judgement
         *Can't tell* when the prediction set holds more than one group or none, when every crop is too
-        small or too blurred to judge, or when leech-like is not the answer and cannot be ruled out.
+        small, too blurred, or outside what the net knows, or when leech-like is not the answer and
+        cannot be ruled out.
 
     Notes
     -----
@@ -78,13 +106,16 @@ def judge(
         key=lambda index: float(p_fine[index]),
     )
     doubts = _doubts(p_groups, scores, lengths_px, rules)
-    speaks = WHAT_SPEAKS_FOR[group].format(fine=_with_article(FINE_CLASSES[fine].shown))
+    why = _why(FINE_NAMES[fine], p_fine, tuple(doubts))
     return Judgement(
         label=CANT_TELL if doubts else str(group),
         confidence=float(p_groups[top]),
         p_groups=tuple(float(p) for p in p_groups),
         fine=FINE_NAMES[fine],
-        reasons=(*doubts, BETTER_PHOTO) if doubts else (speaks, _runner_up(p_groups)),
+        reasons=(*doubts.values(), *(WHAT_HELPS[doubt] for doubt in doubts))
+        if doubts
+        else (WHAT_SPEAKS_FOR[group].format(fine=_named(why.seen_as)), _runner_up(p_groups, why)),
+        why=why,
     )
 
 
@@ -111,39 +142,74 @@ def _joined(p: F64) -> F64:
 
 def _doubts(
     p_groups: F64, scores: Sequence[Scores], lengths_px: Sequence[float] | None, rules: Rules
-) -> list[str]:
-    doubts = []
+) -> dict[Doubt, str]:
+    """Say everything that keeps an animal from being told, one sentence a doubt."""
+    doubts: dict[Doubt, str] = {}
     if lengths_px and max(lengths_px) < rules.min_length_px:
-        doubts.append(
+        doubts[Doubt.TOO_SMALL] = (
             f"It is only {max(lengths_px):.0f} pixels long, and below {rules.min_length_px:.0f} "
             "pixels nothing can be told apart."
         )
     if max(item.sharpness for item in scores) < rules.min_sharpness:
-        doubts.append("It is too blurred to tell.")
+        doubts[Doubt.BLURRED] = "It is too blurred to tell."
+    if min(item.novelty for item in scores) > 1.0:
+        doubts[Doubt.OUTSIDE] = (
+            "It lies outside what the net knows: it is unlike everything it has learned from, and a "
+            "guess would mean little."
+        )
+    several = _several(p_groups, rules)
+    if several:
+        doubts[Doubt.SEVERAL] = several
+    return doubts
+
+
+def _several(p_groups: F64, rules: Rules) -> str:
+    """Say which groups stay possible; nothing where one alone does."""
     members = [index for index in range(len(GROUPS)) if 1 - p_groups[index] <= rules.set_threshold]
     if len(members) > 1:
         named = " or ".join(
             f"{GROUP_NAMES[GROUPS[i]]} ({p_groups[i]:.0%})"
             for i in sorted(members, key=lambda i: -p_groups[i])
         )
-        doubts.append(f"It may be {named}: the picture does not settle it.")
-    elif not members:
-        doubts.append("No group fits it well enough to name one.")
-    elif members != [LEECH] and p_groups[LEECH] >= rules.leech_look_again:
-        doubts.append(
-            f"Leech-like cannot be ruled out ({p_groups[LEECH]:.0%}), and missing one costs more "
-            "than another look."
+        return f"It may be {named}: the picture does not settle it."
+    if not members:
+        return "No group fits it well enough to name one."
+    if members != [LEECH] and p_groups[LEECH] >= rules.leech_look_again:
+        return (
+            f"Leech-like cannot be ruled out ({p_groups[LEECH]:.0%}): a missed leech counts as "
+            f"{looks_of(rules):.3g} looks at nothing, so from {100 * rules.leech_look_again:.2g} % on it is "
+            "worth another look."
         )
-    return doubts
+    return ""
 
 
-def _runner_up(p_groups: F64) -> str:
+def _why(fine: str, p_fine: F64, doubts: tuple[Doubt, ...]) -> Why:
+    """Name the nearest look-alike, and the signs that tell the two apart."""
+    other = look_alike_of(fine, p_fine.tolist())
+    settled_by = [SIGNS[fine].words, SIGNS[other].words]
+    if {fine, other} == {"leech", "flatworm"}:
+        settled_by.append(LOOPING_FLATWORM)
+    return Why(
+        seen_as=fine,
+        look_alike=other,
+        p_look_alike=float(p_fine[FINE_NAMES.index(other)]),
+        settled_by=tuple(settled_by),
+        doubts=doubts,
+    )
+
+
+def _runner_up(p_groups: F64, why: Why) -> str:
     second = int(np.argsort(p_groups)[-2])
     name = GROUP_NAMES[GROUPS[second]]
-    return f"Next likeliest: {name}, {p_groups[second]:.0%}."
+    return (
+        f"Next likeliest: {name}, {p_groups[second]:.0%}; "
+        f"its nearest look-alike is {_named(why.look_alike)}."
+    )
 
 
-def _with_article(shown: str) -> str:
+def _named(fine: str) -> str:
+    """Give a class in words, with its article."""
+    shown = FINE_CLASSES[FINE_NAMES.index(fine)].shown
     if shown.endswith(("eggs", "debris", "glare")) or shown.startswith("shrimp"):
         return shown
     return f"{'an' if shown[0] in 'aeiou' else 'a'} {shown}"

@@ -22,6 +22,7 @@ from pestvision.findings.follow import (
     reduced,
     seen_at_once,
 )
+from pestvision.findings.judge import costs_note, rules_of
 from pestvision.findings.memory import give_back_large_arrays
 from pestvision.motion.align import AlignmentFailed, align_pair
 from pestvision.motion.blobs import find_blobs
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from pestvision.arrays import U8, BoxXyxy
     from pestvision.motion.tracks import Mover
     from pestvision.organisms.classify import Classifier
+    from pestvision.organisms.weights import Rules
     from pestvision.photos.read import Photo
     from pestvision.photos.series import Frame, Series, View
 
@@ -72,7 +74,7 @@ def scan_night(
     classifier
         Loaded once, asked for every crop.
     settings
-        The sections `photos` and `night`, and `check` for a view of one photo.
+        The sections `photos`, `night` and `check`: what a missed leech costs holds here as well.
     progress
         Told before each photo, out of all photos, and once at the end. While the folder is grouped
         into views it is told of each photo too, with none done yet.
@@ -107,7 +109,12 @@ def scan_night(
         if on_view is not None:
             on_view(result)
     progress(total, total, "")
-    return NightResult(folder=folder.resolve().name, views=tuple(views), skipped=tuple(loose))
+    return NightResult(
+        folder=folder.resolve().name,
+        views=tuple(views),
+        skipped=tuple(loose),
+        notes=(costs_note(scan.rules),),
+    )
 
 
 def _waiting(progress: Progress) -> Progress:
@@ -158,6 +165,11 @@ class _Scan:
     progress: Progress
     total: int
     done: int = 0
+
+    @property
+    def rules(self) -> Rules:
+        """The card's rules with the person's own costs."""
+        return rules_of(self.classifier.card.rules, self.settings.check)
 
     def view(self, view: View, skipped: Sequence[Skipped]) -> ViewResult:
         """Scan one view."""
@@ -237,9 +249,8 @@ class _Scan:
         for (rank, shot, box), crop, score in zip(places, crops, scores, strict=True):
             looks[rank].append(Look(shot.frame.name, box, score))
             seen[rank].append(crop)
-        rules = self.classifier.card.rules
         return tuple(
-            judge_mover(mover, looks[rank], seen[rank], rules=rules)
+            judge_mover(mover, looks[rank], seen[rank], rules=self.rules)
             for rank, mover in enumerate(movers)
         )
 
@@ -265,7 +276,7 @@ class _Scan:
         followed = follow(
             pairs,
             max_gap_photos=self.settings.night.max_gap_photos,
-            rules=self.classifier.card.rules,
+            rules=self.rules,
         )
         found = dataclasses.replace(
             result,

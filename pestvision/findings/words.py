@@ -39,3 +39,14 @@ BETTER_PHOTO = (
     "Take it from closer, square to the glass, with the lamp from the side so that the glass does not "
     "shine, and let the animal fill a third of the frame."
 )
+
+HEAT_WORDS = {
+    "heading": "Which places speak for it",
+    "says": (
+        "Yellow places speak most for what it is taken for; the line holds half of all that is said. "
+        "Where that is not the animal, trust the answer less."
+    ),
+    "little": "says little",
+    "much": "says much",
+}
+"""What goes with a picture of the places that speak for a label."""

@@ -120,6 +120,27 @@ def calibration_error(
     return total / float(weights.sum())
 
 
+def look_again_from(missed_leech_costs: float) -> float:
+    """Give the probability from which a second look costs less than not looking.
+
+    Parameters
+    ----------
+    missed_leech_costs
+        What a missed leech costs, counted in looks at nothing; over 0.
+
+    Notes
+    -----
+    Of two answers the one with the smaller expected cost is right: to rule a leech out costs
+    `p * missed_leech_costs`, to look again `1 - p`. They balance at `1 / (1 + missed_leech_costs)`.
+    Only for calibrated probabilities. Source: Elkan 2001, "The foundations of cost-sensitive learning",
+    IJCAI, equation 2, with no cost for right answers.
+    """
+    if not (math.isfinite(missed_leech_costs) and missed_leech_costs > 0):
+        message = f"a missed leech cannot cost {missed_leech_costs} looks"
+        raise ValueError(message)
+    return 1.0 / (1.0 + missed_leech_costs)
+
+
 def wilson_interval(n_right: float, n: float, *, z: float = 1.959964) -> tuple[float, float]:
     """Give the Wilson score interval of a share, 95 % by default.
 

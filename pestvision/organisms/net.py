@@ -37,6 +37,10 @@ STAGES = (
 table 1) with the first and the last stage at one block, as Lite0 has it."""
 STEM_CHANNELS = 32
 EMBEDDING = 1280
+TAPPED_STAGES = (1, 3, 5)
+"""Stages whose channels' means and spreads belong to the signature of a crop, beside the embedding: what a
+surface is like in the small is no longer told by the embedding alone (measured in `training.known`)."""
+SIGNATURE = 2 * sum(STAGES[stage][-1] for stage in TAPPED_STAGES) + EMBEDDING
 NORM_EPS = 1e-3  # of every batch norm, as the ImageNet weights were trained
 
 
@@ -166,23 +170,53 @@ class LeanNet:
                 for conv, norm in pairs
             ]
             self._blocks.append((layers, block.has_skip))
+        # the number of the stage that a block ends, -1 for all others
+        self._ends = [
+            stage if n == n_blocks - 1 else -1
+            for stage, (n_blocks, *_rest) in enumerate(STAGES)
+            for n in range(n_blocks)
+        ]
         self._head = _folded(tensors, ("conv_head", "bn2"), stride=1, is_cut=True)
         self._weight = tensors["classifier.weight"].detach()
         self._bias = tensors["classifier.bias"].detach()
 
     def features(self, batch: torch.Tensor) -> torch.Tensor:
         """Give (N, 1280, h/32, w/32) features of a (N, 3, h, w) batch; h and w multiples of 32."""
-        x = self._stem(batch)
-        for layers, has_skip in self._blocks:
-            y = x
-            for layer in layers:
-                y = layer(y)
-            x = y.add_(x) if has_skip else y
-        return self._head(x)
+        return self._run(batch, None)
 
     def logits(self, batch: torch.Tensor) -> torch.Tensor:
         """Give the (N, 14) logits of a (N, 3, h, w) batch, in the order of `FINE_CLASSES`."""
         return self._classify(self.features(batch).mean((2, 3)))
+
+    def signatures(self, batch: torch.Tensor) -> torch.Tensor:
+        """Give the (N, 1872) signatures of a (N, 3, h, w) batch, in one pass.
+
+        For each of `TAPPED_STAGES` the mean of every channel over the picture, then its standard
+        deviation; at the end the 1280 of the embedding, which `logits_of` takes.
+        """
+        import torch
+
+        tapped: list[torch.Tensor] = []
+        embedding = self._run(batch, tapped).mean((2, 3))
+        return torch.cat([*tapped, embedding], dim=1)
+
+    def logits_of(self, signatures: torch.Tensor) -> torch.Tensor:
+        """Give the (N, 14) logits of (N, 1872) signatures."""
+        return self._classify(signatures[:, -EMBEDDING:])
+
+    def _run(self, batch: torch.Tensor, tapped: list[torch.Tensor] | None) -> torch.Tensor:
+        """Run a batch to the features; put down what is tapped on the way where a list is given."""
+        x = self._stem(batch)
+        for (layers, has_skip), stage in zip(self._blocks, self._ends, strict=True):
+            y = x
+            for layer in layers:
+                y = layer(y)
+            x = y.add_(x) if has_skip else y
+            if tapped is not None and stage in TAPPED_STAGES:
+                mean = x.mean((2, 3))
+                square = (x * x).mean((2, 3))
+                tapped += [mean, (square - mean * mean).clamp_(min=0.0).sqrt_()]
+        return self._head(x)
 
     def logit_map(self, batch: torch.Tensor) -> torch.Tensor:
         """Give the (N, h/32, w/32, 14) logits of each place, without the last pooling."""

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 WEIGHTS_NAME = "pestvision-lite0.safetensors"
 CARD_NAME = "pestvision-lite0.json"
 FORMAT_VERSION = 1
-_INSTALL_AGAIN = "Install pestvision again; your own photos and labels are not touched by that."
+INSTALL_AGAIN = "Install pestvision again; your own photos and labels are not touched by that."
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,8 @@ class Rules:
     min_sharpness
         Sharpness (`crops.sharpness`) below which a crop is too blurred.
     leech_look_again
-        Probability of leech-like from which it is never ruled out.
+        Probability of leech-like from which it is never ruled out. The card's is the one that its
+        figures were measured with; a person's own follows from the setting `missed_leech_costs`.
     """
 
     set_threshold: float = 0.5
@@ -51,13 +52,15 @@ class Rules:
 class Card:
     """What the classifier needs from the model card, checked.
 
-    `temperature` divides the logits; `sha256` is of the weights file; `full` is the whole card.
+    `temperature` divides the logits; `sha256` is of the weights file; `full` is the whole card;
+    `known_sha256` is of the file that says what the net knows, empty where there is none.
     """
 
     temperature: float
     rules: Rules
     sha256: str
     full: dict[str, Any]
+    known_sha256: str = ""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.temperature) and self.temperature > 0):
@@ -81,7 +84,7 @@ def find_models() -> Path:
     message = (
         f"The trained weights are missing: looked for {WEIGHTS_NAME} in {inside} and {beside}."
     )
-    raise WeightsError(message, advice=_INSTALL_AGAIN)
+    raise WeightsError(message, advice=INSTALL_AGAIN)
 
 
 def load_card(folder: Path) -> Card:
@@ -106,15 +109,16 @@ def load_card(folder: Path) -> Card:
             ),
             sha256=str(table["weights"]["sha256"]),
             full=table,
+            known_sha256=str(table["known"]["sha256"]) if "known" in table else "",
         )
         found = (table["format_version"], tuple(table["classes"]), table["input"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         message = f"The model card {path} is missing or damaged ({type(error).__name__}: {error})."
-        raise WeightsError(message, advice=_INSTALL_AGAIN) from error
+        raise WeightsError(message, advice=INSTALL_AGAIN) from error
     expected_input = {"size_px": INPUT_PX, "mean": MEAN, "std": STD, "colour": "RGB"}
     if found != (FORMAT_VERSION, FINE_NAMES, expected_input):
         message = f"The model card {path} belongs to another version of pestvision."
-        raise WeightsError(message, advice=_INSTALL_AGAIN)
+        raise WeightsError(message, advice=INSTALL_AGAIN)
     return card
 
 
@@ -135,19 +139,19 @@ def load_tensors(folder: Path, card: Card) -> dict[str, torch.Tensor]:
         data = path.read_bytes()
     except OSError as error:
         message = f"The weights {path} cannot be read: {error.strerror}."
-        raise WeightsError(message, advice=_INSTALL_AGAIN) from error
+        raise WeightsError(message, advice=INSTALL_AGAIN) from error
     if hashlib.sha256(data).hexdigest() != card.sha256:
         message = f"The weights {path} are damaged: their checksum is not the one on the card."
-        raise WeightsError(message, advice=_INSTALL_AGAIN)
+        raise WeightsError(message, advice=INSTALL_AGAIN)
     try:
         tensors = {name: tensor.to(torch.float32) for name, tensor in load(data).items()}
     except (SafetensorError, RuntimeError) as error:
         message = f"The weights {path} do not fit the net: {error}."
-        raise WeightsError(message, advice=_INSTALL_AGAIN) from error
+        raise WeightsError(message, advice=INSTALL_AGAIN) from error
     why = _misfit({name: tuple(tensor.shape) for name, tensor in tensors.items()})
     if why:
         message = f"The weights {path} do not fit the net: {why}."
-        raise WeightsError(message, advice=_INSTALL_AGAIN)
+        raise WeightsError(message, advice=INSTALL_AGAIN)
     return tensors
 
 

@@ -8,7 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import pestvision
-from pestvision.findings.words import CAUTION, LOOK_FOR
+from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.figures import (
     PHOTO_UNITS,
@@ -21,7 +21,7 @@ from pestvision.report.figures import (
 )
 from pestvision.report.moments import moment_words, span_words
 from pestvision.report.order import ANIMAL_LABELS, by_worry, view_by_worry
-from pestvision.report.pictures import jpeg_uri
+from pestvision.report.pictures import HEAT_COLOURS, heat_picture, jpeg_uri
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,10 +30,12 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import U8, BoxXyxy
     from pestvision.findings.finding import Judgement, NightResult, ViewResult
+    from pestvision.organisms.classify import Classifier
     from pestvision.photos.series import Skipped
 
 CROP_SIDE_PX = 160  # a crop is looked at, not measured: 160 px is about 6 kB as JPEG
 MAX_CARDS = 24  # crops of one label shown for a view; the table of sightings holds the rest
+MAX_HEATS = 12  # crops of a view whose heat is drawn, the most worrying first: each takes as long as four looks
 MAX_DISMISSED = 24  # crops of what was judged not an organism, likewise
 DISMISSED_SIDE_PX = 96
 
@@ -55,6 +57,9 @@ class Card:
     shares: tuple[tuple[str, str], ...]
     seen: str
     reasons: tuple[str, ...]
+    settled_by: tuple[str, ...]
+    heat_uri: str
+    heat_alt: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +106,12 @@ class ViewSection:
     notes: tuple[str, ...]
 
 
-def render_report(result: NightResult, *, written: datetime | None = None) -> str:
+def render_report(
+    result: NightResult,
+    *,
+    written: datetime | None = None,
+    classifier: Classifier | None = None,
+) -> str:
     """Give the report of a night as the text of one HTML file.
 
     Parameters
@@ -110,10 +120,14 @@ def render_report(result: NightResult, *, written: datetime | None = None) -> st
         A scanned night.
     written
         When the report is written; now where None.
+    classifier
+        Asked which places of the shown crops speak for their label; None leaves those pictures out.
     """
     moment = datetime.now().astimezone() if written is None else written
     views = sorted(result.views, key=view_by_worry)
-    sections = tuple(_section(view, f"view-{rank}") for rank, view in enumerate(views, start=1))
+    sections = tuple(
+        _section(view, f"view-{rank}", classifier) for rank, view in enumerate(views, start=1)
+    )
     return _template().render(
         title=result.folder,
         answer=night_answer(result),
@@ -127,6 +141,8 @@ def render_report(result: NightResult, *, written: datetime | None = None) -> st
         version=pestvision.__version__,
         photo_units=PHOTO_UNITS,
         time_width=TIME_WIDTH,
+        heat=HEAT_WORDS,
+        heat_colours=", ".join(HEAT_COLOURS),
     )
 
 
@@ -183,7 +199,7 @@ NOT_CLEAR = (
 )
 
 
-def _section(view: ViewResult, anchor: str) -> ViewSection:
+def _section(view: ViewResult, anchor: str, classifier: Classifier | None) -> ViewSection:
     counts = counts_by_photo(view)
     unaligned = tuple((p.first, p.second, p.reason) for p in view.pairs if not p.aligned)
     dismissed = [
@@ -208,7 +224,7 @@ def _section(view: ViewResult, anchor: str) -> ViewSection:
         line=time_line(view),
         line_table=table,
         line_labels=tuple(GROUP_NAMES[label] for label in counts),
-        blocks=_blocks(view, anchor),
+        blocks=_blocks(view, anchor, classifier),
         dismissed=tuple(
             Dismissed(
                 uri=jpeg_uri(moved.crop_rgb, max_side_px=DISMISSED_SIDE_PX),
@@ -240,21 +256,47 @@ def _view_answer(view: ViewResult) -> str:
     return "No animal was seen to move."
 
 
-def _blocks(view: ViewResult, anchor: str) -> tuple[LabelBlock, ...]:
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """An animal of a view as it will be shown."""
+
+    number: int
+    judgement: Judgement
+    crop_rgb: U8
+    seen: str
+
+
+def _blocks(view: ViewResult, anchor: str, classifier: Classifier | None) -> tuple[LabelBlock, ...]:
     """Group the animals of a view by label, the most worrying first."""
-    cards: dict[str, list[Card]] = {}
     taken = dict(zip(view.photos, view.taken, strict=True))
-    for track in sorted(view.tracks, key=lambda item: by_worry(item.judgement)):
-        seen = _seen_words(track.sightings, taken)
-        card = _card(track.judgement, track.id, track.crop_rgb, anchor=anchor, seen=seen)
-        cards.setdefault(track.judgement.label, []).append(card)
+    animals = [
+        _Shown(item.id, item.judgement, item.crop_rgb, _seen_words(item.sightings, taken))
+        for item in view.tracks
+    ]
     if view.still is not None:
-        for finding in sorted(view.still.findings, key=lambda item: by_worry(item.judgement)):
-            judged = finding.judgement
-            seen = f"Seen on {view.still.photo}."
-            card = _card(judged, finding.id, finding.crop_rgb, anchor=anchor, seen=seen)
-            cards.setdefault(judged.label, []).append(card)
+        seen = f"Seen on {view.still.photo}."
+        animals += [
+            _Shown(item.id, item.judgement, item.crop_rgb, seen) for item in view.still.findings
+        ]
+    animals.sort(key=lambda item: by_worry(item.judgement))
+    heats = _heat_uris(animals[:MAX_HEATS], classifier)
+    cards: dict[str, list[Card]] = {}
+    for rank, item in enumerate(animals):
+        card = _card(item, anchor=anchor, heat_uri=heats[rank] if rank < len(heats) else "")
+        cards.setdefault(item.judgement.label, []).append(card)
     return tuple(_block(label, found, view) for label, found in cards.items())
+
+
+def _heat_uris(animals: Sequence[_Shown], classifier: Classifier | None) -> list[str]:
+    """Draw which places of some crops speak for their likeliest group."""
+    if classifier is None:
+        return []
+    crops = [item.crop_rgb for item in animals]
+    maps = classifier.heat_maps(crops, [item.judgement.likeliest for item in animals])
+    return [
+        jpeg_uri(heat_picture(crop, heat), max_side_px=CROP_SIDE_PX)
+        for crop, heat in zip(crops, maps, strict=True)
+    ]
 
 
 def _block(label: str, found: Sequence[Card], view: ViewResult) -> LabelBlock:
@@ -279,8 +321,9 @@ def _block(label: str, found: Sequence[Card], view: ViewResult) -> LabelBlock:
     )
 
 
-def _card(judged: Judgement, number: int, crop_rgb: U8, *, anchor: str, seen: str) -> Card:
-    likeliest = GROUPS[judged.p_groups.index(max(judged.p_groups))]
+def _card(item: _Shown, *, anchor: str, heat_uri: str) -> Card:
+    judged, number = item.judgement, item.number
+    likeliest = judged.likeliest
     if judged.label == CANT_TELL:
         certainty = (
             f"Cannot be told; likeliest {GROUP_NAMES[likeliest]}, {_percent(judged.confidence)}"
@@ -292,15 +335,18 @@ def _card(judged: Judgement, number: int, crop_rgb: U8, *, anchor: str, seen: st
         anchor=f"{anchor}-{number}",
         number=number,
         words=words,
-        uri=jpeg_uri(crop_rgb, max_side_px=CROP_SIDE_PX),
+        uri=jpeg_uri(item.crop_rgb, max_side_px=CROP_SIDE_PX),
         alt=f"Crop of number {number}, judged {GROUP_NAMES[judged.label]}",
         certainty=certainty,
         most_like=_SHOWN_AS[judged.fine],
         shares=tuple(
             (GROUP_NAMES[group], _percent(p)) for group, p in judged.probabilities().items()
         ),
-        seen=seen,
+        seen=item.seen,
         reasons=judged.reasons,
+        settled_by=judged.why.settled_by,
+        heat_uri=heat_uri,
+        heat_alt=f"The crop of number {number} in grey; yellow where it looks {GROUP_NAMES[likeliest]}",
     )
 
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pestvision.findings.finding import NightResult
+    from pestvision.organisms.classify import Classifier
 
 HTML_NAME = "report.html"
 CSV_NAME = "findings.csv"
@@ -38,7 +39,12 @@ class ReportFiles:
 
 
 def write_report(
-    result: NightResult, out: Path, *, replace: bool = False, written: datetime | None = None
+    result: NightResult,
+    out: Path,
+    *,
+    replace: bool = False,
+    written: datetime | None = None,
+    classifier: Classifier | None = None,
 ) -> ReportFiles:
     """Write report.html, findings.csv and night.jsonl into a folder.
 
@@ -53,6 +59,8 @@ def write_report(
         Write over a report that lies there.
     written
         When the report is written, to be told in it; now where None.
+    classifier
+        Asked which places of the shown crops speak for their label; None leaves those pictures out.
 
     Returns
     -------
@@ -68,7 +76,7 @@ def write_report(
     texts = {
         JSONL_NAME: "".join(line + "\n" for line in night_lines(result)),
         CSV_NAME: "\ufeff" + findings_csv(result),  # the mark by which spreadsheets know UTF-8
-        HTML_NAME: render_report(result, written=written),
+        HTML_NAME: render_report(result, written=written, classifier=classifier),
     }
     folder = out
     try:

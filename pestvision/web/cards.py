@@ -9,17 +9,17 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from pestvision.findings.words import CAUTION, LOOK_FOR
+from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.order import ANIMAL_LABELS, WORRY_ORDER, view_by_worry
-from pestvision.report.pictures import jpeg_uri
+from pestvision.report.pictures import HEAT_COLOURS, heat_picture, jpeg_uri
 from pestvision.web import words
 from pestvision.web.outlines import Outline, draw_outlines, reduced
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from pestvision.arrays import U8
+    from pestvision.arrays import F32, U8
     from pestvision.findings.finding import (
         Finding,
         Judgement,
@@ -50,7 +50,9 @@ def waiting(sentence: str, *, with_signs: bool = False) -> str:
     return f'<div class="pv-card pv-waiting"><p>{escape(sentence)}</p>{signs}</div>'
 
 
-def photo_answer(check: PhotoCheck, *, alone: bool = False) -> str:
+def photo_answer(
+    check: PhotoCheck, *, alone: bool = False, heats: Sequence[F32] | None = None
+) -> str:
     """Give the whole answer for one photo: the verdict, then a card for each of several findings.
 
     A single finding is the verdict, so it is shown there and not twice.
@@ -61,12 +63,18 @@ def photo_answer(check: PhotoCheck, *, alone: bool = False) -> str:
         What was found.
     alone
         Whether the person marked the place that was judged: then nothing is said of the whole photo.
+    heats
+        Which places of each finding's crop speak for it, to be drawn; None draws none.
     """
-    parts = [_verdict(check, alone=alone)]
+    drawn = [None] * len(check.findings) if heats is None else list(heats)
+    parts = [_verdict(check, alone=alone, heat=drawn[0] if drawn else None)]
     if check.findings and _only(check) is None:
         parts.append(f"<h3>{escape(words.FOUND)}</h3>")
         parts.append('<ol class="pv-findings">')
-        parts += [_finding_card(finding) for finding in check.findings]
+        parts += [
+            _finding_card(finding, heat)
+            for finding, heat in zip(check.findings, drawn, strict=True)
+        ]
         parts.append("</ol>")
     notes = check.notes
     if check.taken is not None:
@@ -83,7 +91,7 @@ def _only(check: PhotoCheck) -> Finding | None:
     return check.findings[0]
 
 
-def _verdict(check: PhotoCheck, *, alone: bool) -> str:
+def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None) -> str:
     judged = check.verdict
     opening = ""
     crop = ""
@@ -92,7 +100,7 @@ def _verdict(check: PhotoCheck, *, alone: bool) -> str:
         crop = (
             f'<p class="pv-only">{_crop(only.id, only.judgement.label, only.crop_rgb)}</p>'
             f'<p><span class="pv-number">{only.id}</span> '
-            f"{escape(GROUP_NAMES[only.judgement.label])}</p>"
+            f"{escape(GROUP_NAMES[only.judgement.label])}</p>{_heat(only, heat)}"
         )
     if not check.findings and not alone:
         opening = f"<p>{escape(words.WHOLE_PHOTO)}</p>"
@@ -102,21 +110,41 @@ def _verdict(check: PhotoCheck, *, alone: bool) -> str:
         f"{name}<h3>{escape(words.VERDICTS[judged.label])}</h3>"
         f"{_confidence(judged)}{crop}{opening}"
         f"<h4>{escape(words.WHY)}</h4>{_list(judged.reasons)}"
+        f"<h4>{escape(words.SETTLES)}</h4>{_list(judged.why.settled_by)}"
         f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{_list(LOOK_FOR[judged.label])}"
         f"{_probabilities(judged)}{caution()}</section>"
     )
 
 
-def _finding_card(finding: Finding) -> str:
+def _finding_card(finding: Finding, heat: F32 | None) -> str:
     judged = finding.judgement
     return (
         f'<li class="pv-card pv-finding pv-{judged.label}">'
-        f'<div class="pv-side">{_crop(finding.id, judged.label, finding.crop_rgb)}</div>'
+        f'<div class="pv-side">{_crop(finding.id, judged.label, finding.crop_rgb)}'
+        f"{_heat(finding, heat)}</div>"
         f'<div class="pv-main"><h4><span class="pv-number">{finding.id}</span> '
         f"{escape(GROUP_NAMES[judged.label])}</h4>{_confidence(judged)}"
         f"{_list(judged.reasons)}"
+        f"{_folded(words.SETTLES, _list(judged.why.settled_by))}"
         f"{_folded(words.LOOK_FOR_HEADING, _list(LOOK_FOR[judged.label]))}"
         f"{_probabilities(judged)}</div>{caution()}</li>"
+    )
+
+
+def _heat(finding: Finding, heat: F32 | None) -> str:
+    """Draw which places of the crop speak for the answer, with the legend; nothing without heat."""
+    if heat is None:
+        return ""
+    taken_for = GROUP_NAMES[finding.judgement.likeliest]
+    alt = f"Number {finding.id} in grey; yellow where it looks {taken_for}"
+    ramp = f"background:linear-gradient(to right,{','.join(HEAT_COLOURS)})"
+    picture = _picture(heat_picture(finding.crop_rgb, heat), alt, quality=CROP_QUALITY)
+    return (
+        f'<figure class="pv-heat">{picture}<figcaption><span class="pv-heat-key">'
+        f"<span>{escape(HEAT_WORDS['little'])}</span>"
+        f'<span class="pv-ramp" style="{ramp}" aria-hidden="true"></span>'
+        f"<span>{escape(HEAT_WORDS['much'])}</span></span>"
+        f"<span>{escape(HEAT_WORDS['says'])}</span></figcaption></figure>"
     )
 
 
@@ -313,7 +341,7 @@ def _track_card(track: TrackResult) -> str:
         f"<li>{_crop(track.id, judged.label, track.crop_rgb, of='a photo')}"
         f'<p><span class="pv-number">{track.id}</span> <strong>{escape(label)}</strong></p>'
         f"{_confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>"
-        f"{_folded(words.WHY, _list(judged.reasons))}</li>"
+        f"{_folded(words.WHY, _list((*judged.reasons, *judged.why.settled_by)))}</li>"
     )
 
 

@@ -107,6 +107,10 @@ class Shown:
         The first corner of a mark that waits for its second, original pixels.
     mark_xyxy_px
         The finished mark, original pixels.
+    found
+        The answer that is shown, None before the first.
+    is_of_mark
+        Whether that answer is of a marked place alone.
     """
 
     path: Path
@@ -117,6 +121,8 @@ class Shown:
     outlines: tuple[Outline, ...] = ()
     corner_px: tuple[float, float] | None = None
     mark_xyxy_px: BoxXyxy | None = None
+    found: PhotoCheck | None = None
+    is_of_mark: bool = False
 
     @property
     def scale(self) -> float:
@@ -300,26 +306,44 @@ class Desk:
                 raise
             return Shown(path, photo.name, photo.height, photo.width, reduced(photo.rgb))
 
-    def check(self, shown: Shown | None) -> tuple[Shown, str]:
+    def check(self, shown: Shown | None, *, with_heat: bool = False) -> tuple[Shown, str]:
         """Check the whole photo; give what to draw, and the answer as HTML."""
         with spoken():
             shown = _required(shown)
             found = self._check(shown, None)
-            marks = tuple(
-                Outline(item.id, item.box_xyxy_px, item.judgement.label) for item in found.findings
-            )
-            return replace(unmarked(shown), outlines=marks), cards.photo_answer(found)
+            shown = replace(unmarked(shown), found=found, is_of_mark=False, outlines=_marks(found))
+            return shown, self._answer(shown, with_heat=with_heat)
 
-    def judge_mark(self, shown: Shown | None, edges: Edges) -> tuple[Shown, str]:
+    def judge_mark(
+        self, shown: Shown | None, edges: Edges, *, with_heat: bool = False
+    ) -> tuple[Shown, str]:
         """Judge the place that the person marked; give what to draw, and the answer as HTML."""
         with spoken():
             shown = _required(shown)
             box = box_of_edges(edges, height=shown.height, width=shown.width)
             found = self._check(shown, box)
-            marks = tuple(
-                Outline(item.id, item.box_xyxy_px, item.judgement.label) for item in found.findings
-            ) or (Outline(1, box, found.verdict.label),)
-            return replace(shown, outlines=marks), cards.photo_answer(found, alone=True)
+            marks = _marks(found) or (Outline(1, box, found.verdict.label),)
+            shown = replace(shown, found=found, is_of_mark=True, outlines=marks)
+            return shown, self._answer(shown, with_heat=with_heat)
+
+    def show_heat(self, shown: Shown | None, *, with_heat: bool) -> str | None:
+        """Give the shown answer anew with or without its heat; None where there is no answer yet."""
+        with spoken():
+            if shown is None or shown.found is None:
+                return None
+            return self._answer(shown, with_heat=with_heat)
+
+    def _answer(self, shown: Shown, *, with_heat: bool) -> str:
+        """Write the answer; the heat is worked out only where it is wanted."""
+        found = shown.found
+        if found is None:
+            return ""
+        heats = None
+        if with_heat:
+            crops = [item.crop_rgb for item in found.findings]
+            groups = [item.judgement.likeliest for item in found.findings]
+            heats = self._classifier.get().heat_maps(crops, groups)
+        return cards.photo_answer(found, alone=shown.is_of_mark, heats=heats)
 
     def _check(self, shown: Shown, box_xyxy_px: BoxXyxy | None) -> PhotoCheck:
         classifier = self._classifier.get()
@@ -361,12 +385,18 @@ class Desk:
     def _report(self, result: NightResult) -> Path:
         """Write the report into a folder with a name that nobody can guess."""
         out = self.reports / secrets.token_hex(16) / REPORT_FOLDER_NAME
-        return write_report(result, out).html
+        return write_report(result, out, classifier=self._classifier.get()).html
 
     def leave(self, owner: str) -> None:
         """Delete everything that a visitor handed over."""
         self._photos.drop(owner)
         self._nights.drop(owner)
+
+
+def _marks(found: PhotoCheck) -> tuple[Outline, ...]:
+    return tuple(
+        Outline(item.id, item.box_xyxy_px, item.judgement.label) for item in found.findings
+    )
 
 
 def _required(shown: Shown | None) -> Shown:

@@ -106,6 +106,8 @@ NIGHT_UNSEEN_SAYS = (
 )
 WHOLE_PHOTO = "Nothing stood out by itself, so the photo was judged as a whole."
 WHY = "Why"
+SETTLES = "What would settle it"
+HEAT_SWITCH = "Show which places of the picture speak for the answer"
 LOOK_FOR_HEADING = "Look for this with your own eyes"
 FOUND = "What was found"
 CONFIDENCE = "Confidence"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from made_answers import checked, scanned
+from made_scores import MiddleIsHot
 from pretended import Stages, pretended_photo
 from typer.testing import CliRunner
 
@@ -26,7 +27,7 @@ def stages(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Stages:
     from pestvision.organisms.classify import Classifier
 
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(Classifier, "load", classmethod(lambda _cls: "the net"))
+    monkeypatch.setattr(Classifier, "load", classmethod(lambda _cls: MiddleIsHot()))
     found = Stages(monkeypatch)
     found.put("pestvision.photos.read", "read_photo", pretended_photo)
     found.put(

@@ -11,7 +11,7 @@ from made_scores import SHIPPED_LIKE, PaintReader, painted_photo, scores_of, sur
 from pestvision.arrays import BoxXyxy, box_iou
 from pestvision.errors import ShapeError
 from pestvision.findings.check import check_photo, distinct, shared
-from pestvision.findings.judge import worry
+from pestvision.findings.judge import costs_note, worry
 from pestvision.organisms.classes import Group
 from pestvision.settings import CheckSettings, Settings
 
@@ -42,7 +42,7 @@ def test_a_bare_pane_is_not_an_organism_and_has_no_findings() -> None:
     answer = check_photo(painted_photo([]), PaintReader())
     assert answer.findings == ()
     assert answer.verdict.label == Group.NOT_AN_ORGANISM
-    assert answer.notes == ("A note.",)
+    assert answer.notes == ("A note.", costs_note(SHIPPED_LIKE))
 
 
 def test_what_only_looks_different_is_no_finding() -> None:

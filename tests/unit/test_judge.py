@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,11 +10,13 @@ import pytest
 from made_scores import SHIPPED_LIKE, scores_of, sure_of, sure_of_fine
 
 from pestvision.errors import ShapeError
-from pestvision.findings.judge import judge, worry
+from pestvision.findings.doubts import WHAT_HELPS, Doubt
+from pestvision.findings.judge import LOOPING_FLATWORM, costs_note, judge, rules_of, worry
 from pestvision.findings.words import BETTER_PHOTO
-from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUPS, LABELS, Group
+from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUPS, LABELS, SIGNS, Group
 from pestvision.organisms.classify import Scores
 from pestvision.organisms.weights import Rules
+from pestvision.settings import CheckSettings
 
 if TYPE_CHECKING:
     from pestvision.findings.finding import Judgement
@@ -37,7 +40,8 @@ def test_too_short_is_said_with_both_lengths() -> None:
     assert judged.label == CANT_TELL
     assert "only 15 pixels long" in judged.reasons[0]
     assert "below 16 pixels" in judged.reasons[0]
-    assert judged.reasons[-1] == BETTER_PHOTO
+    assert judged.reasons[1:] == (WHAT_HELPS[Doubt.TOO_SMALL],)
+    assert judged.why.doubts == (Doubt.TOO_SMALL,)
 
 
 def test_the_bound_itself_is_long_enough() -> None:
@@ -54,7 +58,8 @@ def test_too_blurred_is_said_and_one_sharp_view_is_enough() -> None:
     blurred = scores_of(0.01, 0.01, 0.97, 0.01, sharpness=0.009)
     judged = judge([blurred], rules=SHIPPED_LIKE)
     assert judged.label == CANT_TELL
-    assert judged.reasons == ("It is too blurred to tell.", BETTER_PHOTO)
+    assert judged.reasons == ("It is too blurred to tell.", WHAT_HELPS[Doubt.BLURRED])
+    assert judged.why.doubts == (Doubt.BLURRED,)
     assert judge([blurred, sure_of(Group.HARMLESS)], rules=SHIPPED_LIKE).label == Group.HARMLESS
 
 
@@ -79,11 +84,57 @@ def test_a_leech_that_cannot_be_ruled_out_is_said() -> None:
 
 
 def test_several_doubts_are_all_said() -> None:
-    judged = judge(
-        [scores_of(0.45, 0.45, 0.05, 0.05, sharpness=0.0)], rules=SHIPPED_LIKE, lengths_px=[9]
+    doubtful = replace(scores_of(0.45, 0.45, 0.05, 0.05, sharpness=0.0), novelty=1.2)
+    judged = judge([doubtful], rules=SHIPPED_LIKE, lengths_px=[9])
+    assert judged.why.doubts == tuple(Doubt)
+    assert judged.reasons[len(Doubt) :] == tuple(WHAT_HELPS.values())
+    assert len(set(judged.reasons)) == 2 * len(Doubt)
+
+
+def test_what_lies_outside_is_not_told_and_one_view_inside_is_enough() -> None:
+    strange = replace(sure_of(Group.LEECH_LIKE), novelty=1.01)
+    judged = judge([strange], rules=SHIPPED_LIKE)
+    assert judged.label == CANT_TELL
+    assert "outside what the net knows" in judged.reasons[0]
+    assert judged.reasons[1:] == (WHAT_HELPS[Doubt.OUTSIDE],)
+    assert judged.why.doubts == (Doubt.OUTSIDE,)
+    at_the_limit = replace(sure_of(Group.LEECH_LIKE), novelty=1.0)
+    assert judge([at_the_limit], rules=SHIPPED_LIKE).label == Group.LEECH_LIKE
+    assert judge([strange, at_the_limit], rules=SHIPPED_LIKE).label == Group.LEECH_LIKE
+
+
+def test_a_label_has_no_doubts_and_names_the_likeliest_look_alike_and_both_signs() -> None:
+    judged = told(0.93, 0.01, 0.05, 0.01)
+    assert judged.label == Group.LEECH_LIKE
+    why = judged.why
+    assert (why.seen_as, why.look_alike, why.doubts) == ("leech", "snail", ())
+    assert why.p_look_alike == pytest.approx(0.05, abs=1e-6)
+    assert why.settled_by == (SIGNS["leech"].words, SIGNS["snail"].words)
+    assert judged.reasons[-1] == (
+        "Next likeliest: harmless, 5%; its nearest look-alike is a snail."
     )
-    assert len(judged.reasons) == 4
-    assert judged.reasons[-1] == BETTER_PHOTO
+
+
+def test_between_leech_and_flatworm_the_looping_flatworm_is_told_of() -> None:
+    assert LOOPING_FLATWORM in told(0.35, 0.60, 0.03, 0.02).why.settled_by
+    assert LOOPING_FLATWORM not in told(0.93, 0.01, 0.05, 0.01).why.settled_by
+
+
+@pytest.mark.parametrize(
+    ("costs", "label"),
+    [(9.0, CANT_TELL), (5.0, Group.HARMLESS)],  # from 10 % on; from 16.7 % on
+)
+def test_what_a_missed_leech_costs_decides_whether_to_look_again(costs: float, label: str) -> None:
+    rules = rules_of(SHIPPED_LIKE, CheckSettings(missed_leech_costs=costs))
+    assert told(0.12, 0.01, 0.86, 0.01, rules=rules).label == label
+    assert f"counts as {costs:.0f} looks at nothing" in costs_note(rules)
+
+
+def test_the_note_on_costs_says_the_bound_in_per_cent() -> None:
+    assert "from 10 % on" in costs_note(rules_of(SHIPPED_LIKE, CheckSettings()))
+    dear = rules_of(SHIPPED_LIKE, CheckSettings(missed_leech_costs=60))
+    assert "from 1.6 % on" in costs_note(dear)
+    assert dear.set_threshold == SHIPPED_LIKE.set_threshold
 
 
 def test_a_leech_is_never_silently_ruled_out(rng: np.random.Generator) -> None:

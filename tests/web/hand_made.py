@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from made_answers import bare_view, compared, followed, found, judged, moved, not_compared
+from made_scores import MiddleIsHot
 from PIL import Image, ImageDraw
 
 from pestvision.errors import FolderError
@@ -46,7 +47,7 @@ UNTOLD = judged(
     reasons=("It may be leech-like or flatworm-like: the head is not in focus.",),
 )
 DEBRIS = judged("not-an-organism", 0.9, fine="plant-or-debris", reasons=("It has no outline.",))
-CLASSIFIER: Any = "the classifier"
+CLASSIFIER: Any = MiddleIsHot()
 HOSTILE_NAME = "<img src=x onerror=alert(1)> & co.jpg"
 
 

@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 from hand_made import HOSTILE_NAME, LEECH, SNAIL, UNTOLD, made_check, made_night
+from made_answers import why_of
 
 from pestvision.findings.finding import Judgement, NightResult, PairResult, PhotoCheck, ViewResult
 from pestvision.findings.words import CAUTION, LOOK_FOR
@@ -44,7 +45,7 @@ def photo(name: str = "glass.jpg") -> Photo:
 def check_of(label: str) -> PhotoCheck:
     """A photo where nothing stood out, judged as a whole."""
     p_groups = (0.4, 0.3, 0.2, 0.1)
-    judged = Judgement(label, 0.4, p_groups, "leech", ("A reason.",))
+    judged = Judgement(label, 0.4, p_groups, "leech", ("A reason.",), why_of("leech"))
     return PhotoCheck("glass.jpg", 900, 600, None, judged, ())
 
 

@@ -37,6 +37,7 @@ class Area:
     judge: gr.Button
     unmark: gr.Button
     mark_state: gr.Markdown
+    heat: gr.Checkbox
     answer: gr.HTML
 
 
@@ -83,11 +84,14 @@ def _laid_out() -> Area:
                     edges, judge, unmark, mark_state = _marking()
         with gr.Column(scale=5, min_width=320):
             gr.Markdown(words.ANSWER)
+            heat = gr.Checkbox(
+                label=words.HEAT_SWITCH, value=False, visible=False, elem_id="heat-switch"
+            )
             answer = gr.HTML(
                 cards.waiting(words.ANSWER_WAITS, with_signs=True), elem_id="close-up-answer"
             )
     return Area(
-        shown, sent, area, check, picture, marking, edges, judge, unmark, mark_state, answer
+        shown, sent, area, check, picture, marking, edges, judge, unmark, mark_state, heat, answer
     )
 
 
@@ -98,23 +102,29 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
             photo,
             photo.drawn(),
             gr.Column(visible=True),
+            gr.Checkbox(visible=False),
             cards.waiting(words.ANSWER_PRESS, with_signs=True),
             *photo.edges(),
             words.MARK_GONE,
         )
 
-    def check_whole(photo: Shown | None) -> tuple[Any, ...]:
-        photo, html = desk.check(photo)
-        return (photo, photo.drawn(), html, *photo.edges(), words.MARK_GONE)
+    def check_whole(photo: Shown | None, with_heat: bool) -> tuple[Any, ...]:
+        photo, html = desk.check(photo, with_heat=with_heat)
+        switch = _heat_switch(photo)
+        return (photo, photo.drawn(), switch, html, *photo.edges(), words.MARK_GONE)
 
-    def judge_place(photo: Shown | None, *sides: float | None) -> tuple[Any, ...]:
-        photo, html = desk.judge_mark(photo, _four(sides))
-        return photo, photo.drawn(), html
+    def judge_place(photo: Shown | None, with_heat: bool, *sides: float | None) -> tuple[Any, ...]:
+        photo, html = desk.judge_mark(photo, _four(sides), with_heat=with_heat)
+        return photo, photo.drawn(), _heat_switch(photo), html
+
+    def switch_heat(photo: Shown | None, with_heat: bool) -> Any:
+        html = desk.show_heat(photo, with_heat=with_heat)
+        return gr.skip() if html is None else html
 
     taken = at.sent.upload(
         take,
         at.sent,
-        [at.shown, at.picture, at.photo_area, at.answer, *at.edges, at.mark_state],
+        [at.shown, at.picture, at.photo_area, at.heat, at.answer, *at.edges, at.mark_state],
         api_name="take_photo",
         show_progress_on=at.answer,
         **heavy,
@@ -122,20 +132,28 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     clear_after(taken, at.sent)
     at.check.click(
         check_whole,
-        at.shown,
-        [at.shown, at.picture, at.answer, *at.edges, at.mark_state],
+        [at.shown, at.heat],
+        [at.shown, at.picture, at.heat, at.answer, *at.edges, at.mark_state],
         api_name="check_photo",
         show_progress_on=at.answer,
         **heavy,
     ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
     at.judge.click(
         judge_place,
-        [at.shown, *at.edges],
-        [at.shown, at.picture, at.answer],
+        [at.shown, at.heat, *at.edges],
+        [at.shown, at.picture, at.heat, at.answer],
         api_name="judge_mark",
         show_progress_on=at.answer,
         **heavy,
     ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
+    at.heat.input(
+        switch_heat,
+        [at.shown, at.heat],
+        at.answer,
+        api_name="show_heat",
+        show_progress_on=at.answer,
+        **heavy,
+    )
 
 
 def _connect_marking(at: Area) -> None:
@@ -200,6 +218,11 @@ def _marking() -> tuple[list[gr.Number], gr.Button, gr.Button, gr.Markdown]:
 def _four(sides: tuple[float | None, ...]) -> Edges:
     left, top, right, bottom = sides
     return left, top, right, bottom
+
+
+def _heat_switch(photo: Shown) -> gr.Checkbox:
+    """Offer the switch where there is a crop to draw on."""
+    return gr.Checkbox(visible=photo.found is not None and bool(photo.found.findings))
 
 
 def _mark_words(photo: Shown) -> str:
