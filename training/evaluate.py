@@ -1,11 +1,12 @@
-"""Rebuild the figures of `training/README.md` on the real photographs, out of fold.
+"""Rebuild every figure: `figures.json` and `figures.md` in the runs, and the measured parts of the cards.
 
     PESTVISION_PHOTOS=... python -m training.evaluate --runs runs
 
 `training.train` leaves the nets of the folds and their scores in `runs/`, `training.proposal_score` the
-rankings of the folds. Every photo is checked by the net and the ranking of the fold that have not seen
-its photographer, with the shipped card's rules; backgrounds likewise.
-The series are scanned by the shipped net: no photo of theirs was trained on.
+rankings of the folds. Crops and photos are judged by the net and the ranking of the fold that have not
+seen their photographer, with the shipped card's rules; backgrounds likewise. Held-out drawings and the
+series are judged by the shipped net, which has learned from none of them. `--only` measures some parts
+again and leaves the others as the last run found them.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import argparse
 import collections
 import json
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,30 +24,59 @@ import torch
 from pestvision.arrays import box_iou
 from pestvision.findings.check import check_photo
 from pestvision.findings.night import scan_night
-from pestvision.organisms.calibrate import wilson_interval
-from pestvision.organisms.classes import CANT_TELL, GROUPS
+from pestvision.organisms.calibrate import group_probabilities, softmax
+from pestvision.organisms.classes import FINE_NAMES, GROUPS
 from pestvision.organisms.classify import Classifier
 from pestvision.organisms.proposal_weights import load_proposal_weights
 from pestvision.organisms.propose import propose
 from pestvision.organisms.weights import find_models, load_card
 from pestvision.photos.read import read_photo
-from training.data import PHOTO_SETTINGS, box_of, photos_folder, rows_of
-from training.ship import run_figures
+from training.breakdown import (
+    breakdown,
+    drawn_figures,
+    leech_figures,
+    score,
+    stress_rows,
+    told_figures,
+)
+from training.contact_sheet import write_sheet
+from training.data import (
+    PHOTO_SETTINGS,
+    STRESS_KINDS,
+    box_of,
+    draw_once,
+    load_boxed,
+    load_nothing,
+    photos_folder,
+    rows_of,
+)
+from training.model_card import SHEET_NAME, lay_in
+from training.ship import ALPHA, run_figures
+from training.shortcuts import ground_figures, style_figures
+from training.sizes import least_length_px, size_curve
+from training.tables import all_tables
+from training.train import HELD_OUT_SEED
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
-    from pestvision.arrays import BoxXyxy
+    from pestvision.arrays import F64, U8, BoxXyxy
     from pestvision.organisms.proposal_weights import ProposalWeights
+    from training.data import Example
 
+WHAT = ("crops", "sizes", "drawn", "shortcuts", "photos", "backgrounds", "series")
+"""The parts that can be measured apart from each other."""
+SAME_LOGITS = 0.1
+"""Median difference up to which two sets of logits are of the same net and drawings: half precision and
+another processor move them by 0.01."""
 SHARES = (0.05, 0.15, 0.4, 0.8)
 """Bounds of the box's long side over the photo's, for the recall of proposals."""
 FOUND_IOU = 0.4
 
 
-def fold_classifiers(runs: Path) -> list[Classifier]:
-    """Load the nets of the folds, with the rules of the shipped card."""
-    card = load_card(find_models())
+def fold_classifiers(runs: Path, models: Path | None = None) -> list[Classifier]:
+    """Load the nets of the folds, with the rules of the card in `models`, else of the shipped one."""
+    card = load_card(models or find_models())
     classifiers = []
     for path in sorted(runs.glob("fold*.pt")):
         state = torch.load(path, map_location="cpu", weights_only=True)  # noqa: TID251 - our own runs
@@ -160,74 +191,206 @@ def scan_series(folder: Path, classifier: Classifier) -> dict[str, Any]:
     return table
 
 
+def crop_figures(run: Run) -> dict[str, Any]:
+    """Give what the saved scores of real crops tell beside `run_figures`."""
+    scored, card = score(run.saved, run.real), run.shipped.card
+    return {
+        "leech": leech_figures(
+            scored, run.saved, look_again=card.rules.leech_look_again, temperature=card.temperature
+        ),
+        "by": breakdown(scored),
+        "stress": stress_rows(run.saved, run.real, card.temperature),
+    }
+
+
+def sizes_of(run: Run, held_out: Sequence[Example]) -> dict[str, Any]:
+    """Measure how small an animal may be, on photographs out of fold and on held-out drawings."""
+    usual = [item for item in run.real if item.kind not in STRESS_KINDS]
+    ask = out_of_fold(run.classifiers, run.folds)
+    look_again = run.shipped.card.rules.leech_look_again
+    curves = {
+        "photographs": size_curve(
+            usual,
+            lambda crops, indices: ask(crops, [usual[index].source for index in indices]),
+            look_again=look_again,
+        ),
+        "drawings": size_curve(
+            held_out, lambda crops, _: groups_by(run.shipped, crops), look_again=look_again
+        ),
+    }
+    least_px, is_measured = least_length_px(curves)
+    return {"curves": curves, "min_length_px": least_px, "is_measured": is_measured}
+
+
+def shortcuts_of(run: Run, held_out: Sequence[Example]) -> dict[str, Any]:
+    """Measure whether the animal decides, or its ground, or the style of the picture."""
+    ask = out_of_fold(run.classifiers, run.folds)
+    grounds = load_nothing(photos_folder(), np.random.default_rng(0))
+    look_again = run.shipped.card.rules.leech_look_again
+    return {
+        "grounds": ground_figures(run.real, grounds, run.folds, ask, look_again=look_again),
+        "styles": style_figures(run.real, held_out, ask),
+    }
+
+
+def out_of_fold(
+    classifiers: Sequence[Classifier], folds: Mapping[str, int]
+) -> Callable[[Sequence[U8], Sequence[str]], F64]:
+    """Give what asks about crops by photographers of given names: each by the net that saw none of theirs.
+
+    Crops by nobody in the folds, such as drawings, are shared out among the nets in turn.
+    """
+
+    def ask(crops: Sequence[U8], sources: Sequence[str]) -> F64:
+        p = np.zeros((len(crops), len(GROUPS)))
+        turn = range(len(crops))
+        own = np.array(
+            [
+                folds.get(name, rank % len(classifiers))
+                for rank, name in zip(turn, sources, strict=True)
+            ]
+        )
+        for fold in np.unique(own).tolist():
+            mine = np.flatnonzero(own == fold)
+            p[mine] = groups_by(classifiers[fold], [crops[index] for index in mine.tolist()])
+        return p
+
+    return ask
+
+
+def groups_by(classifier: Classifier, crops: Sequence[U8]) -> F64:
+    """Give the (n, 4) probabilities of groups that a net gives to crops."""
+    return np.array([item.p_groups for item in classifier.classify(crops)], dtype=np.float64)
+
+
+def draw_held_out(
+    saved: Mapping[str, Any], classifier: Classifier, *, workers: int, cache: Path
+) -> tuple[list[Example], F64]:
+    """Draw the held-out drawings of the run, and give their (n, 14) probabilities by the shipped net.
+
+    Raises
+    ------
+    SystemExit
+        If they are not those that the run scored, or the net is not: the drawer has changed since.
+    """
+    n_each = len(saved["held_out"]) // len(FINE_NAMES)
+    held_out = draw_once(n_each, seed=HELD_OUT_SEED, workers=workers, cache=cache)
+    logits = classifier.logits([item.crop for item in held_out]).astype(np.float64)
+    if float(np.median(np.abs(logits - saved["held_out"]))) > SAME_LOGITS:
+        message = (
+            "the shipped net scores the held-out drawings otherwise than the run did: the drawer or the "
+            "weights have changed since, so train again, or name the drawings of the run with --drawn"
+        )
+        raise SystemExit(message)
+    return held_out, softmax(logits / classifier.card.temperature)
+
+
 def markdown(figures: Mapping[str, Any]) -> str:
-    """Give the figures as the Markdown tables of `training/README.md`."""
-    lines = [
-        "| true group | crops | sources | right | share | 95 % (Wilson) |",
-        "|---|---|---|---|---|---|",
-    ]
-    for group, row in figures["crops"]["groups"].items():
-        low, high = row["wilson_95"]
-        lines.append(
-            f"| {group} | {row['n']} | {row['n_sources']} | {row['right']} "
-            f"| {_share(row['right'], row['n'])} | {low:.2f} to {high:.2f} |"
-        )
-    names = [*map(str, GROUPS), CANT_TELL]
-    lines += [
-        "",
-        "| photo shows | n | " + " | ".join(names) + " | right | right or can't tell (95 %) |",
-        "|---" * (len(names) + 4) + "|",
-    ]
-    for group, counts in figures["photos"]["verdicts"].items():
-        n = sum(counts.values())
-        right, told = counts.get(group, 0), counts.get(group, 0) + counts.get(CANT_TELL, 0)
-        low, high = wilson_interval(told, n)
-        row = " | ".join(str(counts.get(name, 0)) for name in names)
-        lines.append(
-            f"| {group} | {n} | {row} | {_share(right, n)} "
-            f"| {_share(told, n)} ({low:.2f} to {high:.2f}) |"
-        )
-    counts = figures["backgrounds"]
-    row = " | ".join(str(counts.get(name, 0)) for name in names)
-    lines.append(f"| backgrounds | {sum(counts.values())} | {row} | | |")
-    lines += ["", "| animal's share of the photo | boxed | met by a proposal |", "|---|---|---|"]
-    by_share = sorted(
-        figures["photos"]["proposals"].items(), key=lambda row: int(row[0].split("%")[0])
-    )
-    for key, (found, total) in by_share:
-        low, high = wilson_interval(found, total)
-        lines.append(f"| {key} | {total} | {_share(found, total)} ({low:.2f} to {high:.2f}) |")
-    lines += ["", "| series | pairs | aligned | moved | tracks by label |", "|---|---|---|---|---|"]
-    for name, row in figures["series"].items():
-        tracks = ", ".join(f"{n} {label}" for label, n in sorted(row["tracks"].items())) or "none"
-        lines.append(f"| {name} | {row['pairs']} | {row['aligned']} | {row['moved']} | {tracks} |")
-    return "\n".join(lines) + "\n"
-
-
-def _share(n_right: int, n: int) -> str:
-    """Give a share with two decimals, or a dash where nothing was counted."""
-    return f"{n_right / n:.2f}" if n else "–"
+    """Give the figures as Markdown tables."""
+    return all_tables(figures)
 
 
 def main(argv: Sequence[str] | None = None) -> None:
-    """Check every photo, scan every series, write `figures.json` and `figures.md` into the runs."""
+    """Measure what is asked, write `figures.json` and `figures.md` into the runs, and fill the cards."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", maxsplit=1)[0])
     parser.add_argument("--runs", type=Path, default=Path("runs"))
+    parser.add_argument(
+        "--models", type=Path, help="folder of the cards; the shipped one if not given"
+    )
+    parser.add_argument("--drawn", type=Path, help="where drawings are kept; the runs if not given")
+    parser.add_argument("--only", nargs="+", choices=WHAT, default=list(WHAT))
+    parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args(argv)
     torch.set_num_threads(2)
-    folder = photos_folder()
-    folds = json.loads((args.runs / "folds.json").read_text(encoding="utf-8"))
-    classifiers, rankings = fold_classifiers(args.runs), fold_rankings(args.runs)
-    figures = {
-        "crops": run_figures(args.runs),
-        "photos": check_real_photos(folder, classifiers, folds, rankings=rankings),
-        "backgrounds": check_backgrounds(folder, classifiers, folds, rankings=rankings),
-        "series": scan_series(folder, Classifier.load()),
-    }
-    text = json.dumps(figures, indent=1) + "\n"
-    (args.runs / "figures.json").write_text(text, encoding="utf-8")
+    models = args.models or find_models()
+    path = args.runs / "figures.json"
+    figures = json.loads(path.read_text(encoding="utf-8")) if len(args.only) < len(WHAT) else {}
+    close_up = measure_crops(args, models)
+    figures |= close_up
+    lay_in(models, close_up)  # first: whole photos are judged by the least length just measured
+    figures |= measure_photos(args, models)
+    lay_in(models, figures)
+    path.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
     (args.runs / "figures.md").write_text(markdown(figures), encoding="utf-8")
     print(markdown(figures))
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What a run left, with its crops, and who judges them."""
+
+    saved: Mapping[str, Any]
+    real: Sequence[Example]
+    folds: Mapping[str, int]
+    classifiers: Sequence[Classifier]
+    shipped: Classifier
+
+    @classmethod
+    def load(cls, runs: Path, models: Path, *, outlines: bool) -> Run:
+        """Load a run and the photographs it was made on, with the animals' outlines if asked."""
+        with np.load(runs / "scores.npz") as scores:
+            saved = {name: scores[name] for name in scores.files}
+        return cls(
+            saved=saved,
+            real=load_boxed(photos_folder(), outlines=outlines),
+            folds=folds_of(runs),
+            classifiers=fold_classifiers(runs, models),
+            shipped=Classifier.load(models),
+        )
+
+
+def folds_of(runs: Path) -> dict[str, int]:
+    """Give the fold of every photographer."""
+    folds: dict[str, int] = json.loads((runs / "folds.json").read_text(encoding="utf-8"))
+    return folds
+
+
+def measure_crops(args: argparse.Namespace, models: Path) -> dict[str, Any]:
+    """Measure the parts that look at crops: of photographs, at several sizes, and of drawings."""
+    wanted = set(args.only) & {"crops", "sizes", "drawn", "shortcuts"}
+    found: dict[str, Any] = {}
+    if not wanted:
+        return found
+    run = Run.load(args.runs, models, outlines="shortcuts" in wanted)
+    rules = run.shipped.card.rules
+    if wanted - {"crops"}:
+        held_out, p_fine = draw_held_out(
+            run.saved, run.shipped, workers=args.workers, cache=args.drawn or args.runs
+        )
+    if "sizes" in wanted:
+        found["sizes"] = sizes_of(run, held_out)
+        rules = replace(rules, min_length_px=found["sizes"]["min_length_px"])
+    if "crops" in wanted:
+        told = told_figures(score(run.saved, run.real), run.classifiers, run.folds, rules=rules)
+        found["crops"] = run_figures(args.runs) | crop_figures(run) | {"told": told}
+    if "drawn" in wanted:
+        found["drawn"] = drawn_figures(
+            p_fine,
+            np.array([item.group for item in held_out]),
+            [item.label for item in held_out],
+            alpha=ALPHA,
+            set_threshold=rules.set_threshold,
+        )
+        write_sheet(models / SHEET_NAME, held_out, group_probabilities(p_fine))
+    if "shortcuts" in wanted:
+        found["shortcuts"] = shortcuts_of(run, held_out)
+    return found
+
+
+def measure_photos(args: argparse.Namespace, models: Path) -> dict[str, Any]:
+    """Measure the parts that look at whole photos and at series."""
+    wanted, found = set(args.only), {}
+    folder = photos_folder()
+    if wanted & {"photos", "backgrounds"}:
+        judges = fold_classifiers(args.runs, models), folds_of(args.runs)
+        rankings = fold_rankings(args.runs)
+        if "photos" in wanted:
+            found["photos"] = check_real_photos(folder, *judges, rankings=rankings)
+        if "backgrounds" in wanted:
+            found["backgrounds"] = check_backgrounds(folder, *judges, rankings=rankings)
+    if "series" in wanted:
+        found["series"] = scan_series(folder, Classifier.load(models))
+    return found
 
 
 if __name__ == "__main__":
