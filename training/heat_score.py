@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 
 UNSEEN_SEED = 888_000
 GROWN_PX = 8  # of 224: half a place of the heat map, which cannot tell an edge more finely
-ASIDE = 0.25  # of the square's side by which the animal is moved from the middle, each way
-WIDE = 1.7  # side of that square over the usual one
+ASIDE = 0.35  # of the square's side by which the animal is moved from the middle, each way
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,12 +79,12 @@ def _masked(fine: str, seed: int, *, aside: bool) -> Masked:
 
 
 def _moved(box: BoxXyxy, rng: np.random.Generator) -> BoxXyxy:
-    """Give a wider square inside the drawing in which the box lies towards a random corner."""
-    x0, y0, x1, y1 = crop_square(box)
-    side = min((x1 - x0) * WIDE, float(CANVAS_PX))
+    """Give a square as large as the box in which the animal lies towards a random corner, cut off there."""
+    x0, y0, x1, y1 = crop_square(box, grow=0.0)
+    side = x1 - x0
     left, top = (
-        float(np.clip((low + high) / 2 + sign * ASIDE * side - side / 2, 0, CANVAS_PX - side))
-        for low, high, sign in zip((x0, y0), (x1, y1), rng.choice([-1, 1], 2), strict=True)
+        float(np.clip(low + sign * ASIDE * side, 0, CANVAS_PX - side))
+        for low, sign in zip((x0, y0), rng.choice([-1, 1], 2), strict=True)
     )
     return (left, top, left + side, top + side)
 

@@ -328,3 +328,38 @@ def test_a_finding_that_differs_from_the_verdict_gives_its_own_reasons(
     assert "2. harmless, over 99 % sure" in text
     assert text.count("A reason for harmless.") == 1
     assert text.count("A reason for leech-like.") == 1
+
+
+def test_what_a_missed_leech_costs_can_be_typed_and_wins_over_the_file(
+    stages: Stages, type_in: TypeIn, tmp_path: Path
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text("[check]\nmissed_leech_costs = 4\n", encoding="utf-8")
+    for words, costs in (
+        ((), 9.0),
+        (("--settings", own), 4.0),
+        (("--settings", own, "--missed-leech-costs", "20"), 20.0),
+    ):
+        assert type_in("check", "a.jpg", *words).exit_code == 0
+        asked = stages.asked("check_photo")[-1]
+        assert asked["settings"].check.missed_leech_costs == costs
+    assert type_in("night", tmp_path, "--missed-leech-costs", "2.5").exit_code == 0
+    assert stages.asked("scan_night")[-1]["settings"].check.missed_leech_costs == 2.5
+
+
+@pytest.mark.parametrize("typed", ["0", "-3", "nan", "inf", "much", ""])
+def test_costs_that_are_no_number_over_0_are_refused_in_one_sentence(
+    type_in: TypeIn, typed: str
+) -> None:
+    result = type_in("check", "a.jpg", "--missed-leech-costs", typed)
+    assert result.exit_code == 2
+    (sentence,) = sentences(result.stderr)
+    assert f"given as '{typed}'" in sentence
+    assert "--missed-leech-costs 20" in sentence
+
+
+def test_the_answer_says_what_would_settle_it(type_in: TypeIn) -> None:
+    text = flat(type_in("check", "a.jpg").stdout)
+    assert "What would settle it:" in text
+    for sentence in checked().verdict.why.settled_by:
+        assert sentence in text

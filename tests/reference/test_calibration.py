@@ -15,6 +15,7 @@ from pestvision.organisms.calibrate import (
     conformal_threshold,
     fit_temperature,
     group_probabilities,
+    look_again_from,
     softmax,
     wilson_interval,
 )
@@ -161,3 +162,37 @@ def test_the_interval_of_all_right_still_leaves_doubt() -> None:
     low, high = wilson_interval(20, 20)
     assert high == pytest.approx(1.0, abs=1e-12)
     assert low == pytest.approx(1 - 0.1611, abs=5.1e-5)  # the mirror of 0 of 20
+
+
+@pytest.mark.parametrize("missed_costs", [0.5, 1.0, 9.0, 99.0])
+def test_the_look_again_threshold_is_elkans(missed_costs: float) -> None:
+    """Elkan 2001, IJCAI, equation 2: p* = (c10 - c00) / (c10 - c00 + c01 - c11).
+
+    c10 is a look at nothing, 1; c01 a leech missed; right answers cost nothing.
+    """
+    c00, c01, c10, c11 = 0.0, missed_costs, 1.0, 0.0
+    optimal = (c10 - c00) / (c10 - c00 + c01 - c11)
+    assert look_again_from(missed_costs) == pytest.approx(optimal, rel=1e-12)
+
+
+def test_no_other_threshold_costs_less_on_calibrated_probabilities(
+    rng: np.random.Generator,
+) -> None:
+    """The expected cost, counted over thresholds: a closed form against brute force."""
+    missed_costs = 9.0
+    p = rng.beta(0.4, 2.0, 20_000)
+
+    def cost(threshold: float) -> float:
+        looks = p >= threshold
+        return float(((1 - p) * looks).sum() + (missed_costs * p * ~looks).sum())
+
+    thresholds = np.linspace(0.01, 0.5, 50)
+    best = thresholds[int(np.argmin([cost(t) for t in thresholds]))]
+    assert best == pytest.approx(look_again_from(missed_costs), abs=0.011)
+    assert cost(look_again_from(missed_costs)) <= min(cost(t) for t in thresholds)
+
+
+@pytest.mark.parametrize("costs", [0.0, -1.0, float("nan"), float("inf")])
+def test_costs_that_are_none_are_refused(costs: float) -> None:
+    with pytest.raises(ValueError, match="cannot cost"):
+        look_again_from(costs)

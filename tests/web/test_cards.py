@@ -12,7 +12,7 @@ from hand_made import HOSTILE_NAME, LEECH, SNAIL, UNTOLD, made_check, made_night
 from made_answers import why_of
 
 from pestvision.findings.finding import Judgement, NightResult, PairResult, PhotoCheck, ViewResult
-from pestvision.findings.words import CAUTION, LOOK_FOR
+from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import GROUPS, LABELS
 from pestvision.photos.exif import NO_TIME
 from pestvision.photos.read import Photo
@@ -196,3 +196,24 @@ def test_a_long_list_is_cut_and_says_how_much_is_left() -> None:
 def test_the_four_probabilities_are_listed_in_words() -> None:
     html = cards.photo_answer(check_of("cant-tell"))
     assert html.count("<th scope=") == len(GROUPS)
+
+
+def test_what_would_settle_it_stands_by_every_answer() -> None:
+    one = Seen(cards.photo_answer(made_check(photo(), (1.0, 1.0, 90.0, 90.0))))
+    several = Seen(cards.photo_answer(made_check(photo(), None)))
+    assert words.SETTLES in one.text
+    for sentence in UNTOLD.why.settled_by:
+        assert sentence in one.text
+    for sentence in (*LEECH.why.settled_by, *SNAIL.why.settled_by):
+        assert sentence in several.text
+
+
+def test_heat_comes_with_its_legend_and_words_for_whoever_sees_no_picture() -> None:
+    heats = [np.eye(14, dtype=np.float32)] * 2
+    seen = Seen(cards.photo_answer(made_check(photo(), None), heats=heats))
+    assert len(seen.pictures()) == 4
+    described = [str(item["alt"]) for item in seen.pictures()]
+    assert "Number 1 in grey; yellow where it looks leech-like" in described
+    assert "Number 2 in grey; yellow where it looks harmless" in described
+    assert HEAT_WORDS["little"] in seen.text
+    assert HEAT_WORDS["much"] in seen.text

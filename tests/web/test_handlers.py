@@ -11,6 +11,8 @@ import pytest
 from hand_made import CLASSIFIER, fake_scan
 
 from pestvision.errors import FolderError, WeightsError
+from pestvision.findings.words import HEAT_WORDS
+from pestvision.organisms.classes import Group
 from pestvision.settings import Settings
 from pestvision.web import handlers, words
 from pestvision.web.handlers import (
@@ -291,3 +293,42 @@ def test_weights_that_cannot_be_loaded_are_told_to_whoever_asks(
     for _ in range(2):
         with pytest.raises(gr.Error, match=r"weights are missing\. Install the program again"):
             desk.check(shown)
+
+
+def test_the_heat_is_drawn_only_where_it_is_wanted(desk: Desk, shown: Shown) -> None:
+    CLASSIFIER.asked.clear()
+    _, plain = desk.check(shown)
+    assert "pv-heat" not in plain
+    assert CLASSIFIER.asked == []
+    after, hot = desk.check(shown, with_heat=True)
+    assert hot.count('<figure class="pv-heat">') == len(after.outlines) == 2
+    assert CLASSIFIER.asked == [Group.LEECH_LIKE, Group.HARMLESS]
+    assert HEAT_WORDS["says"] in hot
+
+
+def test_the_switch_redraws_the_shown_answer_without_another_check(
+    desk: Desk, shown: Shown, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    after, plain = desk.check(shown)
+    monkeypatch.delattr(handlers, "check_photo")
+    hot = desk.show_heat(after, with_heat=True)
+    assert hot is not None
+    assert "pv-heat" in hot
+    assert desk.show_heat(after, with_heat=False) == plain
+
+
+def test_the_switch_keeps_to_a_marked_place_and_its_likeliest_group(
+    desk: Desk, shown: Shown
+) -> None:
+    CLASSIFIER.asked.clear()
+    after, _ = desk.judge_mark(shown, (10, 20, 50, 60), with_heat=True)
+    assert CLASSIFIER.asked == [Group.LEECH_LIKE]  # it can't be told, and leech-like is likeliest
+    again = desk.show_heat(after, with_heat=True)
+    assert again is not None
+    assert again.count("pv-heat") >= 1
+    assert words.WHOLE_PHOTO not in again
+
+
+def test_before_the_first_answer_the_switch_changes_nothing(desk: Desk, shown: Shown) -> None:
+    assert desk.show_heat(None, with_heat=True) is None
+    assert desk.show_heat(shown, with_heat=True) is None
