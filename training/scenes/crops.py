@@ -158,7 +158,7 @@ def draw_empty(rng: np.random.Generator, size_px: int = 224, *, ground: U8 | Non
 
 
 _THING_FILL = {
-    "plant-or-debris": (0.08, 0.7),
+    "plant-or-debris": (0.08, 1.4),
     "bubble": (0.012, 0.12),
     "glare": (0.04, 0.6),
     "mark-on-glass": (0.05, 0.6),

@@ -18,6 +18,8 @@ from training.scenes import (
     solid_flatworms,
     solid_leeches,
     solid_snails,
+    solid_things,
+    solid_worms,
     things,
     worms,
 )
@@ -54,6 +56,11 @@ SOLID_KINDS: dict[str, tuple[Kind, ...]] = {
     "leech": solid_leeches.SOLID_LEECHES,
     "flatworm": solid_flatworms.SOLID_FLATWORMS,
     "snail": solid_snails.SOLID_SNAILS,
+    "thin-worm": solid_worms.SOLID_THIN_WORMS,
+    "midge-larva": solid_worms.SOLID_LARVAE,
+    "hydra": solid_worms.SOLID_HYDRAS,
+    "plant-or-debris": solid_things.SOLID_THINGS,
+    "mark-on-glass": solid_things.SOLID_MARKS,
 }
 
 

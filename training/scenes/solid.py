@@ -71,7 +71,8 @@ class Tube:
     spine
         (N, 3) midline in units, tail first. Points may lie unevenly.
     half_width, half_thick
-        (N,) half the section along the line, across and towards the back. 0 closes an end.
+        (N,) half the section along the line, across and towards the back. 0 closes an end; between
+        two points of no width nothing is drawn.
     skin
         Its colours.
     up
@@ -116,15 +117,27 @@ class _Dice:
 class _Layer:
     """What a set of tubes leaves in the buffers, one value a pixel; -inf depth where nothing.
 
-    `near`, `far`: z of the front and the back, pixels. `rgb` (h, w, 3), `normal` (h, w, 3),
-    `density` a pixel of depth.
+    `near`, `far`: z of the front and the back, pixels. `cover`: 1, less where a hair is thinner than
+    a pixel. `rgb` (h, w, 3), `normal` (h, w, 3), `density` a pixel of depth.
     """
 
     near: Tensor
     far: Tensor
+    cover: Tensor
     rgb: Tensor
     normal: Tensor
     density: Tensor
+
+
+def bundle(lines: Sequence[F64], halves: Sequence[F64], skin: Skin) -> Tube:
+    """Give many thin tubes as one, which is quicker: hairs, bristles, legs. Each closes to a point.
+
+    `lines` are (N, 3) and `halves` (N,) for each; the skin's `u` runs over all of them.
+    """
+    shut = [np.pad(half[1:-1], 1) for half in halves]
+    half = np.concatenate(shut)
+    up = np.tile((0.0, 0.0, 1.0), (len(half), 1))
+    return Tube(np.concatenate(list(lines)), half, half, skin, up=up, is_closed=False)
 
 
 def turned(roll_deg: float, pitch_deg: float = 0.0, yaw_deg: float = 0.0) -> F64:
@@ -183,20 +196,23 @@ def render(
     turn = np.eye(3) if view is None else view
     cut = [_corners(tube, turn, scale, device) for tube in (*tubes, *inner)]
     low, size = _bounds([item[0] for item in cut])
-    dice = [_diced(corners - low, normals) for corners, normals in cut]
+    dice = [
+        _diced(tube, corners - low, normals)
+        for tube, (corners, normals) in zip((*tubes, *inner), cut, strict=True)
+    ]
     outer = _rasterised(tubes, dice[: len(tubes)], size, scale)
     if inner:
         rgb, alpha = _seen_through(outer, _rasterised(inner, dice[len(tubes) :], size, scale))
     else:
         rgb, alpha = _alone(outer)
-    cover = outer.near.isfinite()
-    ground = outer.near[cover].min()
-    height = torch.where(cover, outer.near - ground, torch.zeros_like(outer.near))
+    there = outer.near.isfinite()
+    ground = outer.near[there].min()
+    height = torch.where(there, outer.near - ground, torch.zeros_like(outer.near))
     tail, head = (turn @ np.asarray(end, np.float64) for end in ends)
     return Body(
         rgb=_as_numpy(rgb),
         alpha=_as_numpy(alpha),
-        cover=_as_numpy(cover),
+        cover=_as_numpy(outer.cover),
         height=_as_numpy(height),
         normal=_as_numpy(outer.normal),
         # Patches were sorted into pixels by their lower edges, a pixel is its middle.
@@ -295,15 +311,20 @@ def _bounds(corners: Sequence[Tensor]) -> tuple[Tensor, tuple[int, int]]:
     return low, (rows, columns)
 
 
-def _diced(corners: Tensor, normals: Tensor) -> _Dice:
+def _diced(tube: Tube, corners: Tensor, normals: Tensor) -> _Dice:
     """Cut a tube into patches of about `_PATCH`.
 
     Spans are taken at their mean about the tube, and along it at the widest tenth: where a side turns
     away, spans are longer, but patches lie the closer across.
     """
+    import torch
+
     flat = corners[..., :2]
     along = (flat[1:] - flat[:-1]).norm(dim=2).mean(dim=1)
     about = (flat[:, 1:] - flat[:, :-1]).norm(dim=2)
+    shut = np.flatnonzero((tube.half_width[1:] == 0) & (tube.half_width[:-1] == 0))
+    if len(shut):
+        along[torch.as_tensor(shut + 3 * tube.is_closed, device=along.device)] = 0.0
     widest = about.sum(dim=1).topk(max(1, len(about) // 10)).indices
     return _Dice(corners, normals, _places(along), _places(about[widest].mean(dim=0)))
 
@@ -377,7 +398,7 @@ def _rasterised(
         far[filled] = torch.where(back < 2**61, z[torch.remainder(back, count)], near[filled])
     rgb = torch.zeros((len(empty), 3), device=z.device)
     normal = torch.zeros((len(empty), 3), device=z.device)
-    density = torch.zeros((len(empty),), device=z.device)
+    density, cover = (torch.zeros((len(empty),), device=z.device) for _ in range(2))
     first = 0
     for tube, cut, patch in zip(tubes, dice, patches, strict=True):
         mine = torch.nonzero((won >= first) & (won < first + len(patch[0])))[:, 0]
@@ -389,16 +410,28 @@ def _rasterised(
         normal[where] = torch.where(within[:, None], -facing, facing)
         rgb[where] = tube.skin(_spots(tube, cut, rows, columns, within)).clamp(0.0, 1.0)
         density[where] = tube.density / scale
+        cover[where] = _share_of_pixel(tube, rows, scale)
         first += len(patch[0])
     shape = (*size, 3)
     normal = torch.nn.functional.normalize(normal, dim=1, eps=1e-6)
     return _Layer(
         near.reshape(size),
         far.reshape(size),
+        cover.reshape(size),
         rgb.reshape(shape),
         normal.reshape(shape),
         density.reshape(size),
     )
+
+
+def _share_of_pixel(tube: Tube, rows: Tensor, scale: float) -> Tensor:
+    """Give how much of a pixel the tube is wide there, 1 at most."""
+    import torch
+
+    caps = 3 if tube.is_closed else 0
+    wide = np.pad(2.0 * scale * np.maximum(tube.half_width, tube.half_thick), caps, mode="edge")
+    table = torch.as_tensor(np.clip(wide, 0.1, 1.0), dtype=rows.dtype, device=rows.device)
+    return table[rows.round().long().clamp(max=len(table) - 1)]
 
 
 def _without_gaps(kept: Tensor) -> Tensor:
@@ -422,7 +455,7 @@ def _alone(layer: _Layer) -> tuple[Tensor, Tensor]:
     import torch
 
     through = torch.exp(-layer.density * (layer.near - layer.far).nan_to_num(0.0).clamp(min=0.5))
-    alpha = torch.where(layer.near.isfinite(), 1.0 - through, torch.zeros_like(through))
+    alpha = torch.where(layer.near.isfinite(), (1.0 - through) * layer.cover, 0.0)
     return layer.rgb * alpha[..., None], alpha
 
 
