@@ -379,7 +379,7 @@ def test_crops_sizes_drawings_and_shortcuts_are_measured_in_one_go(
     (tmp_path / "folds.json").write_text(json.dumps(folds), encoding="utf-8")
     monkeypatch.setenv("PESTVISION_PHOTOS", str(tmp_path))
     monkeypatch.setattr(evaluate, "load_boxed", lambda _folder, **_: real)
-    monkeypatch.setattr(evaluate, "load_nothing", lambda _folder, _rng: grounds)
+    monkeypatch.setattr(evaluate, "load_nothing", lambda _folder, _rng, **_: grounds)
     monkeypatch.setattr(evaluate, "draw_once", lambda n, **_: drawn * n)
     monkeypatch.setattr(evaluate, "fold_classifiers", lambda _runs, _models: [reader, reader])
     monkeypatch.setattr(Classifier, "load", classmethod(lambda _cls, _folder: reader))
