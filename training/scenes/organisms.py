@@ -18,6 +18,7 @@ from training.scenes import (
     solid_flatworms,
     solid_leeches,
     solid_snails,
+    solid_swimmers,
     solid_things,
     solid_worms,
     things,
@@ -58,7 +59,9 @@ SOLID_KINDS: dict[str, tuple[Kind, ...]] = {
     "snail": solid_snails.SOLID_SNAILS,
     "thin-worm": solid_worms.SOLID_THIN_WORMS,
     "midge-larva": solid_worms.SOLID_LARVAE,
+    "small-crustacean": solid_swimmers.SOLID_CRUSTACEANS,
     "hydra": solid_worms.SOLID_HYDRAS,
+    "shrimp-or-fish": solid_swimmers.SOLID_SHRIMPS_AND_FISH,
     "plant-or-debris": solid_things.SOLID_THINGS,
     "mark-on-glass": solid_things.SOLID_MARKS,
 }
