@@ -77,10 +77,10 @@ def test_a_leech_laid_on_a_tanks_ground_stays_leech_like(
     row, own = laid["leeches on tanks and plants"], laid["leeches on their own ground"]
     assert row["n"] >= 60
     assert row["n_sources"] >= 15
-    assert row["leech"] >= (0.5 if asked.is_out_of_fold else 0.65), row  # 0.61; 0.81
-    assert row["not_out"] >= (0.65 if asked.is_out_of_fold else 0.8), row  # 0.78; 0.91
-    # what the ground alone takes away, of 0.82 and 1.00; without any shortcut it would be nothing
-    assert own["leech"] - row["leech"] <= 0.32, (own, row)  # 0.21; 0.19
+    assert row["leech"] >= (0.5 if asked.is_out_of_fold else 0.65), row  # 0.62; 0.81
+    assert row["not_out"] >= (0.65 if asked.is_out_of_fold else 0.8), row  # 0.80; 0.91
+    # what the ground alone takes away, of 0.81 and 1.00; without any shortcut it would be nothing
+    assert own["leech"] - row["leech"] <= 0.32, (own, row)  # 0.19; 0.19
     assert own["leech"] >= (0.7 if asked.is_out_of_fold else 0.95), own
 
 
@@ -89,11 +89,11 @@ def test_an_empty_hand_or_patch_of_skin_does_not_become_a_leech(
 ) -> None:
     skin, out = laid["bare skin and hands"], laid["leeches painted out"]
     assert skin["n"] >= 25
-    assert skin["leech"] <= 0.12, skin  # 0.00; 0.00
+    assert skin["leech"] <= 0.15, skin  # 0.06 out of fold
     assert out["n"] >= 40
     assert out["leech"] <= 0.15, out  # 0.03; 0.03
     # the same squares with the leech on them: were both called the same, neither half would mean anything
-    assert laid["leeches on their own ground"]["leech"] - out["leech"] >= 0.6, out  # 0.79; 0.97
+    assert laid["leeches on their own ground"]["leech"] - out["leech"] >= 0.6, out  # 0.78; 0.97
 
 
 def test_other_animals_do_not_become_leeches_by_lying_on_skin(
@@ -101,19 +101,19 @@ def test_other_animals_do_not_become_leeches_by_lying_on_skin(
 ) -> None:
     harmless, flatworms = laid["harmless on skin"], laid["flatworms on skin"]
     assert harmless["n"] >= 100
-    assert harmless["leech"] <= 0.3, harmless  # 0.17; 0.11
-    # what the skin adds: 0.06; 0.04
+    assert harmless["leech"] <= 0.3, harmless  # 0.15; 0.11
+    # what the skin adds: 0.07; 0.04
     assert harmless["leech"] - laid["harmless on tanks and plants"]["leech"] <= 0.2, laid
-    assert laid["leeches on skin"]["leech"] - harmless["leech"] >= 0.5, laid  # 0.69; 0.86
-    # a known weakness: a thin animal on skin is often called a leech, 0.31 of nine photographers'; 0.15
+    assert laid["leeches on skin"]["leech"] - harmless["leech"] >= 0.5, laid  # 0.61; 0.86
+    # a known weakness: a thin animal on skin is often called a leech, 0.21 of seven photographers'; 0.15
     assert flatworms["leech"] <= 0.5, flatworms
 
 
 def test_bare_tanks_are_seldom_leech_like(laid: dict[str, dict[str, Any]]) -> None:
     bare = laid["bare tanks and plants"]
     assert bare["n"] >= 250
-    assert bare["leech"] <= 0.05, bare  # 0.013; 0.001
-    assert bare["not_out"] <= 0.15, bare  # 0.066; 0.051
+    assert bare["leech"] <= 0.05, bare  # 0.002 out of fold
+    assert bare["not_out"] <= 0.15, bare  # 0.078 out of fold
 
 
 @pytest.mark.parametrize("group", ["leech-like", "flatworm-like"])
