@@ -80,7 +80,7 @@ def _masked(fine: str, seed: int, *, aside: bool) -> Masked:
 
 def _moved(box: BoxXyxy, rng: np.random.Generator) -> BoxXyxy:
     """Give a square as large as the box in which the animal lies towards a random corner, cut off there."""
-    x0, y0, x1, y1 = crop_square(box, grow=0.0)
+    x0, y0, x1, _y1 = crop_square(box, grow=0.0)
     side = x1 - x0
     left, top = (
         float(np.clip(low + sign * ASIDE * side, 0, CANVAS_PX - side))

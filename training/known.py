@@ -4,8 +4,9 @@
 
 `training.train` leaves the nets of the folds in `runs`; the shipped net lies in `out`. Crops that a net has
 learned from are stored in a small space (`organisms.known`); the limit comes from crops that it has not:
-photographs of its fold, and drawings of other seeds. `OUTSIDE` in a hundred of those lie beyond it. Distances
-of different nets are compared in units of each net's own stored crops. `training.train` runs this too.
+photographs of its fold, and drawings of other seeds; no more than the share `OUTSIDE` of any kind lies beyond
+it. Distances of different nets are compared in units of each net's own stored crops. `training.train` runs
+this too.
 """
 
 from __future__ import annotations
@@ -157,17 +158,19 @@ class Distances:
     of_kind: dict[str, list[F64]]
 
     def ratio(self, without: int | None = None) -> float:
-        """Give the distance that `OUTSIDE` of the crops exceed, each kind weighing the same.
+        """Give the smallest distance that no more than `OUTSIDE` of the crops of any kind exceed.
 
         `without` leaves a fold out, for judging that fold.
         """
-        values, weights = [], []
-        for per_fold in self.of_kind.values():
-            kept = np.concatenate([d for fold, d in enumerate(per_fold) if fold != without])
-            if len(kept):
-                values.append(kept)
-                weights.append(np.full(len(kept), 1 / len(kept)))
-        return weighted_quantile(np.concatenate(values), np.concatenate(weights), 1 - OUTSIDE)
+        kinds = [
+            np.concatenate([d for fold, d in enumerate(per_fold) if fold != without])
+            for per_fold in self.of_kind.values()
+        ]
+        return max(
+            float(np.quantile(kind, 1 - OUTSIDE, method="inverted_cdf"))
+            for kind in kinds
+            if len(kind)
+        )
 
     def refused(self) -> dict[str, float]:
         """Give the share of each kind beyond the limit that the other folds set."""
@@ -176,13 +179,6 @@ class Distances:
             beyond = [d > self.ratio(without=fold) for fold, d in enumerate(per_fold)]
             shares[kind] = round(float(np.concatenate(beyond).mean()), 4)
         return shares
-
-
-def weighted_quantile(values: F64, weights: F64, share: float) -> float:
-    """Give the smallest value up to which at least `share` of the weight lies."""
-    order = np.argsort(values, kind="stable")
-    reached = np.cumsum(weights[order]) / weights.sum()
-    return float(values[order][int(np.searchsorted(reached, share - 1e-12))])
 
 
 def fold_spaces(nets: Sequence[Classifier], bench: Bench) -> tuple[list[Space], Distances]:

@@ -46,7 +46,7 @@ HEAT_WORDS = {
         "Yellow places speak most for what it is taken for; the line holds half of all that is said. "
         "Where that is not the animal, trust the answer less."
     ),
-    "little": "says little",
-    "much": "says much",
+    "little": "little",
+    "much": "much",
 }
 """What goes with a picture of the places that speak for a label."""

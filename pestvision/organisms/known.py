@@ -162,13 +162,16 @@ def read_known(data: bytes, *, name: str) -> Known:
 
 
 def write_known(known: Known) -> bytes:
-    """Give it as safetensors, the large parts in half precision."""
+    """Give it as safetensors, the large parts in half precision.
+
+    safetensors writes an array as it lies in memory: rows must lie one after the other.
+    """
     from safetensors.numpy import save
 
     parts = {
-        "middle": known.middle,
-        "axes": known.axes.astype(np.float16),
-        "stored": known.stored.astype(np.float16),
+        "middle": np.ascontiguousarray(known.middle),
+        "axes": np.ascontiguousarray(known.axes, np.float16),
+        "stored": np.ascontiguousarray(known.stored, np.float16),
         "limit": np.array([known.limit], np.float32),
     }
     return bytes(save(parts))

@@ -125,6 +125,16 @@ def test_what_is_written_is_read_again_to_half_precision(rng: np.random.Generato
     np.testing.assert_allclose(again.novelty(asked), known.novelty(asked), rtol=1e-2)
 
 
+def test_an_array_that_lies_across_in_memory_is_written_as_it_reads(
+    rng: np.random.Generator,
+) -> None:
+    known = made_known(rng)
+    across = dataclasses.replace(
+        known, axes=np.asfortranarray(known.axes), stored=np.asfortranarray(known.stored)
+    )
+    assert write_known(across) == write_known(known)
+
+
 def test_a_card_that_names_nothing_known_gives_none(tmp_path: Path) -> None:
     assert load_known(tmp_path, card_of("")) is None
 
