@@ -25,6 +25,7 @@ from pestvision.organisms.weights import CARD_NAME, FORMAT_VERSION, WEIGHTS_NAME
 from pestvision.settings import CheckSettings
 from training.data import STRESS_KINDS, Example
 from training.figures import cross_fitted_sets, figures_of, set_threshold, source_weights
+from training.sizes import USUAL_MIN_LENGTH_PX
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -38,7 +39,8 @@ ALPHA = 0.05
 """Share of calibration crops whose prediction set may miss the truth; see training/README.md."""
 LEECH_LOOK_AGAIN = look_again_from(CheckSettings().missed_leech_costs)
 """From this probability on leech-like is not ruled out, with the costs that are the default."""
-MIN_LENGTH_PX = 16.0
+MIN_LENGTH_PX = USUAL_MIN_LENGTH_PX
+"""Until `training.evaluate` has measured at which length leeches are still told apart."""
 MIN_SHARPNESS = 0.005
 """Between the smallest of 74 real boxed crops (0.008) and the median of the same blurred by 20 pixels
 (0.002)."""
