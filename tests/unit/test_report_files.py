@@ -19,6 +19,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from made_answers import (
+    BOX,
     bare_view,
     checked,
     compared,
@@ -27,11 +28,13 @@ from made_answers import (
     judged,
     moved,
     not_compared,
+    viewed,
 )
+from made_scores import MiddleIsHot
 
 from pestvision.errors import OutputError
 from pestvision.findings.finding import NightResult
-from pestvision.findings.words import CAUTION, LOOK_FOR
+from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import GROUP_NAMES
 from pestvision.photos.series import Skipped
 from pestvision.report import figures
@@ -521,3 +524,24 @@ def test_a_reason_that_all_share_is_given_once() -> None:
 def test_labels_are_written_in_the_words_a_person_reads(told: Page) -> None:
     assert "cant-tell" not in told.text
     assert GROUP_NAMES["cant-tell"] in told.text
+
+
+def test_the_report_draws_the_heat_of_the_most_worrying_only_and_says_what_would_settle_it() -> (
+    None
+):
+    from pestvision.report.html import MAX_HEATS
+
+    tracks = tuple(
+        followed(number, judged(label), [("a.jpg", BOX)])
+        for number, label in enumerate(["harmless"] * 10 + ["leech-like"] * 5, start=1)
+    )
+    night = NightResult("n", (viewed(tracks=tracks),))
+    asked = MiddleIsHot()
+    html = render_report(night, written=WRITTEN, classifier=asked)  # type: ignore[arg-type]
+    assert html.count('<details class="heat">') == MAX_HEATS == len(asked.asked)
+    assert asked.asked == ["leech-like"] * 5 + ["harmless"] * (MAX_HEATS - 5)
+    assert HEAT_WORDS["says"] in html
+    assert html.count("A sign of leech.") == 5
+    without = render_report(night, written=WRITTEN)
+    assert '<details class="heat">' not in without
+    assert without.count("A sign of leech.") == 5

@@ -95,6 +95,8 @@ def test_a_photo_goes_through_and_its_answer_comes_back(
     assert words.VERDICTS["leech-like"] in str(client.predict(api_name="/check_photo"))
     marked = client.predict(10, 10, 50, 50, api_name="/judge_mark")
     assert "not enough to say" in str(marked)
+    assert "pv-heat" not in str(marked)
+    assert "pv-heat" in str(client.predict(True, api_name="/show_heat"))
 
 
 def test_the_sent_photo_does_not_stay_where_it_can_be_served(
@@ -249,7 +251,8 @@ def test_every_event_that_computes_waits_for_the_others(tmp_path: Path) -> None:
         for event in app.fns.values()
         if event.concurrency_id == "heavy"
     }
-    assert set(heavy) == {"take_photo", "check_photo", "judge_mark", "scan_folder", "scan_photos"}
+    photo = {"take_photo", "check_photo", "judge_mark", "show_heat"}
+    assert set(heavy) == photo | {"scan_folder", "scan_photos"}
     assert set(heavy.values()) == {("heavy", 1)}
     assert app._queue.max_size == page_app.QUEUE_PLACES
 

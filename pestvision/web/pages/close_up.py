@@ -113,8 +113,9 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
         switch = _heat_switch(photo)
         return (photo, photo.drawn(), switch, html, *photo.edges(), words.MARK_GONE)
 
-    def judge_place(photo: Shown | None, with_heat: bool, *sides: float | None) -> tuple[Any, ...]:
-        photo, html = desk.judge_mark(photo, _four(sides), with_heat=with_heat)
+    def judge_place(photo: Shown | None, *told: Any) -> tuple[Any, ...]:
+        *sides, with_heat = told
+        photo, html = desk.judge_mark(photo, _four(tuple(sides)), with_heat=bool(with_heat))
         return photo, photo.drawn(), _heat_switch(photo), html
 
     def switch_heat(photo: Shown | None, with_heat: bool) -> Any:
@@ -140,7 +141,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
     at.judge.click(
         judge_place,
-        [at.shown, at.heat, *at.edges],
+        [at.shown, *at.edges, at.heat],
         [at.shown, at.picture, at.heat, at.answer],
         api_name="judge_mark",
         show_progress_on=at.answer,
