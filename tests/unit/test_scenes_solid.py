@@ -245,3 +245,16 @@ def test_a_flatworm_is_much_thinner_than_a_leech() -> None:
     leeches = [thickness("leech", seed) for seed in range(6)]
     assert max(worms) < 0.5
     assert np.median(worms) < 0.6 * np.median(leeches)
+
+
+def test_a_gpu_renders_what_the_processor_renders() -> None:
+    import torch
+
+    if not torch.cuda.is_available():
+        pytest.skip("no CUDA device here")
+    tubes = [ball(density=2.5), ball(green, middle=(0.2, 0.1, 0.5), radius=0.2)]
+    one = render(tubes, px_per_unit=PX, gloss=0.0)
+    other = render(tubes, px_per_unit=PX, gloss=0.0, device="cuda")
+    assert one.rgb.shape == other.rgb.shape
+    # Rounding moves a patch over a pixel's edge here and there.
+    assert (np.abs(one.rgb - other.rgb).max(axis=2) > 0.02).mean() < 0.01
