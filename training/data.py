@@ -18,10 +18,13 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+import torch
 
 from pestvision.arrays import U8, Bool, BoxXyxy, box_iou
+from pestvision.organisms.candidates import find_candidates, measure_salience
 from pestvision.organisms.classes import FINE_CLASSES, FINE_NAMES, GROUP_OF_FINE, GROUPS, Group
 from pestvision.organisms.crops import cut_crop
+from pestvision.organisms.propose import STAND_OUT_PX, reduced
 from pestvision.photos.read import read_photo
 from pestvision.settings import PhotoSettings
 from training.cutouts import cut_out
@@ -60,6 +63,9 @@ STRESS_KINDS = ("marine-polyclad", "land-planarian")
 
 DRAWN = "drawn"
 """Source, licence and setting of a drawing on a drawn ground."""
+
+EMPTY = "empty"
+"""Label of a drawn tank with nothing in it, drawn half as often as a class."""
 
 ON_PHOTO_SHARE = 0.3
 """Share of the drawings for training that are drawn on photographs: a drawn tank is not the only ground."""
@@ -123,7 +129,11 @@ def box_of(row: dict[str, str]) -> BoxXyxy:
 
 
 def load_boxed(folder: Path, *, outlines: bool = False) -> list[Example]:
-    """Load every boxed crop of the real photographs, with its outline if wanted and found."""
+    """Load every boxed crop of the real photographs, with its outline if wanted, found and good.
+
+    Every outline was looked at: those of `poor_outlines.csv` took a part, a halo or the ground.
+    """
+    poor = {tuple(row.values()) for row in rows_of(Path(__file__).with_name("poor_outlines.csv"))}
     photos = {row["file"]: row for row in rows_of(folder / "photos.csv")}
     pictures: dict[str, U8] = {}
     examples = []
@@ -141,7 +151,7 @@ def load_boxed(folder: Path, *, outlines: bool = False) -> list[Example]:
             photos[row["file"]],
             row,
         )
-        if outlines:
+        if outlines and (row["file"], row["x0"], row["y0"]) not in poor:
             opacity = cut_out(example.canvas, _on_canvas(box_of(row)))
             example = replace(example, opacity=opacity)
         examples.append(example)
@@ -157,28 +167,88 @@ def _on_canvas(box: BoxXyxy) -> BoxXyxy:
 
 
 def load_nothing(folder: Path, rng: np.random.Generator, *, each: int = 6) -> list[Example]:
-    """Cut random squares that hold no leech and no flatworm.
+    """Cut squares that hold no leech and no flatworm: at random, and as many of what stands out.
 
     From `backgrounds/` anywhere; from boxed photos of skin, hands, tanks, water and glass away from
-    every box, so that skin alone is not a leech. Fish, snails and shrimp may be in them.
+    every box, so that skin alone is not a leech; from the series of tanks with fish, `SERIES_SQUARES`
+    a frame. Fish, snails and shrimp may be in them, but for `EMPTY_SETTINGS` and the backgrounds that
+    were looked through and hold nothing alive (`empty_grounds.csv`): those are *not an organism*.
     """
     boxes: dict[str, list[BoxXyxy]] = {}
     for row in rows_of(folder / "boxes.csv"):
         boxes.setdefault(row["file"], []).append(box_of(row))
-    wanted = ("skin", "hand", "tank", "water", "glass")
-    places = [("backgrounds", row) for row in rows_of(folder / "backgrounds.csv")]
-    places += [
-        ("photos", row) for row in rows_of(folder / "photos.csv") if row["setting"] in wanted
+    empty = {row["file"] for row in rows_of(Path(__file__).with_name("empty_grounds.csv"))}
+    wanted = (*EMPTY_SETTINGS, "tank", "water", "glass")
+    photos = [
+        (folder / "backgrounds" / row["file"], row, each)
+        for row in rows_of(folder / "backgrounds.csv")
     ]
-    allowed = allow_groups([Group.HARMLESS, Group.NOT_AN_ORGANISM])
+    photos += [
+        (folder / "photos" / row["file"], row, each)
+        for row in rows_of(folder / "photos.csv")
+        if row["setting"] in wanted
+    ]
+    photos += [(path, row, SERIES_SQUARES) for path, row in _series(folder)]
     examples = []
-    for where, row in places:
-        rgb = read_photo(folder / where / row["file"], settings=PHOTO_SETTINGS).rgb
-        taken = boxes.get(row["file"], []) if where == "photos" else []
-        for box in _free_squares(rng, rgb.shape[:2], taken, each):
-            about = {"label": "ground", "kind": row.get("kind", row.get("setting", ""))}
-            examples.append(_example(rgb, box, allowed, -1, row, about))
+    for path, row, n in photos:
+        rgb = read_photo(path, settings=PHOTO_SETTINGS).rgb
+        is_empty = row["file"] in empty or row.get("setting") in EMPTY_SETTINGS
+        groups = (Group.NOT_AN_ORGANISM,) if is_empty else (Group.HARMLESS, Group.NOT_AN_ORGANISM)
+        about = {"label": "ground", "kind": row.get("kind", row.get("setting", ""))}
+        taken = boxes.get(row["file"], [])
+        squares = _free_squares(rng, rgb.shape[:2], taken, n) + _free_candidates(rng, rgb, taken, n)
+        examples += [_example(rgb, box, allow_groups(groups), -1, row, about) for box in squares]
     return examples
+
+
+EMPTY_SETTINGS = ("skin", "hand")
+"""Settings of photos where whatever lives is boxed: what is left of them is no organism."""
+SERIES = ("a", "b", "c", "d", "e")
+"""Series of tanks with fish, seen by a camera that stands; no leech or flatworm is known in them."""
+SERIES_SQUARES = 2
+
+
+def _series(folder: Path) -> list[tuple[Path, dict[str, str]]]:
+    """Give the frames of the series, each a row as of `backgrounds.csv`; a series is one source."""
+    return [
+        (
+            path,
+            {
+                "file": f"{name}/{path.name}",
+                "kind": "series",
+                "source": f"series-{name}",
+                "licence": "unstated",
+            },
+        )
+        for name in SERIES
+        for path in sorted((folder / "sequences" / name).glob("*.jpg"))
+    ]
+
+
+N_STANDING_OUT = 40
+"""Of the boxes that stand out most, the tool looks at a dozen or two; those are learned as nothing."""
+MIN_CANDIDATE_PX = 24
+"""Smaller ones would be no more than a few colours."""
+
+
+def _free_candidates(
+    rng: np.random.Generator, rgb: U8, taken: Sequence[BoxXyxy], each: int
+) -> list[BoxXyxy]:
+    """Take boxes of what stands out, clear of every box: what the tool itself would look at."""
+    small = reduced(rgb, STAND_OUT_PX)
+    scale = np.divide(rgb.shape[:2], small.shape[:2])[::-1]
+    found = find_candidates(measure_salience(small)).boxes_xyxy_px * np.tile(scale, 2)
+    sides = np.maximum(found[:, 2] - found[:, 0], found[:, 3] - found[:, 1])
+    boxes = [
+        (float(x0), float(y0), float(x1), float(y1))
+        for x0, y0, x1, y1 in found[sides >= MIN_CANDIDATE_PX][:N_STANDING_OUT]
+    ]
+    free = [box for box in boxes if all(box_iou(box, other) == 0 for other in _grown(taken))]
+    return [free[int(index)] for index in rng.permutation(len(free))[:each]]
+
+
+def _grown(boxes: Sequence[BoxXyxy]) -> list[BoxXyxy]:
+    return [(x0 - 6, y0 - 6, x1 + 6, y1 + 6) for x0, y0, x1, y1 in boxes]
 
 
 def _free_squares(
@@ -192,8 +262,7 @@ def _free_squares(
         side = float(np.exp(rng.uniform(np.log(0.08), np.log(0.95))) * min(height, width))
         x, y = rng.uniform(0, width - side), rng.uniform(0, height - side)
         box = (x, y, x + side, y + side)
-        grown = [(b[0] - 6, b[1] - 6, b[2] + 6, b[3] + 6) for b in taken]
-        if all(box_iou(box, other) == 0 for other in grown):
+        if all(box_iou(box, other) == 0 for other in _grown(taken)):
             found.append(box)
     return found
 
@@ -231,15 +300,24 @@ def ground_photos(folder: Path) -> list[GroundPhoto]:
 
 
 def draw_examples(
-    n_each: int, *, seed: int, workers: int = 1, grounds: Sequence[GroundPhoto] = ()
+    n_each: int,
+    *,
+    seed: int,
+    workers: int = 1,
+    grounds: Sequence[GroundPhoto] = (),
+    with_empty: bool = False,
 ) -> list[Example]:
     """Draw `n_each` crops of every fine class; the same seed draws the same pictures.
+
+    `with_empty` adds half as many with nothing in them.
 
     With `grounds`, `ON_PHOTO_SHARE` of them are drawn on a square of one of these photographs; such a
     drawing has the photograph's source, so that a fold that may not see the source leaves it out.
     """
     seeds = [seed * 1_000_003 + index for index in range(n_each)]
-    jobs = [(fine, own, _ground_of(own, fine, grounds)) for fine in FINE_NAMES for own in seeds]
+    wanted = [(fine, own) for fine in FINE_NAMES for own in seeds]
+    wanted += [(EMPTY, own) for own in seeds[::2] if with_empty]
+    jobs = [(fine, own, _ground_of(own, fine, grounds)) for fine, own in wanted]
     if workers == 1:
         return [_draw(job) for job in jobs]
     # a forked child would inherit OpenCV's threads in an unknown state and can hang: start afresh
@@ -249,19 +327,31 @@ def draw_examples(
 
 def _ground_of(seed: int, fine: str, grounds: Sequence[GroundPhoto]) -> GroundPhoto | None:
     """Choose what a drawing is drawn on: a photograph, or None for a drawn tank."""
-    rng = np.random.default_rng([seed, FINE_NAMES.index(fine), 1])
+    rng = np.random.default_rng([seed, _number_of(fine), 1])
     if not grounds or rng.random() >= ON_PHOTO_SHARE:
         return None
     return grounds[int(rng.integers(len(grounds)))]
 
 
+def _number_of(fine: str) -> int:
+    return len(FINE_NAMES) if fine == EMPTY else FINE_NAMES.index(fine)
+
+
 def draw_once(
-    n_each: int, *, seed: int, workers: int, cache: Path, grounds: Sequence[GroundPhoto] = ()
+    n_each: int,
+    *,
+    seed: int,
+    workers: int,
+    cache: Path,
+    grounds: Sequence[GroundPhoto] = (),
+    with_empty: bool = False,
 ) -> list[Example]:
     """Draw examples, or take those that an earlier run of the same drawings left in `cache`."""
-    path = cache / f"drawn-{seed}-{n_each}-{len(grounds)}.npz"
+    path = cache / f"drawn-{seed}-{n_each}-{len(grounds)}-{int(with_empty)}.npz"
     if not path.is_file():
-        examples = draw_examples(n_each, seed=seed, workers=workers, grounds=grounds)
+        examples = draw_examples(
+            n_each, seed=seed, workers=workers, grounds=grounds, with_empty=with_empty
+        )
         cache.mkdir(parents=True, exist_ok=True)
         np.savez(
             path,
@@ -278,8 +368,8 @@ def draw_once(
         Example(
             canvas=canvas,
             crop=crop,
-            allowed=allow_fine(str(label)),
-            group=GROUPS.index(GROUP_OF_FINE[str(label)]),
+            allowed=_allowed_of(str(label)),
+            group=_group_of(str(label)),
             source=str(source),
             file=f"drawn-{index}",
             label=str(label),
@@ -302,21 +392,35 @@ def draw_once(
     ]
 
 
+def _allowed_of(label: str) -> Bool:
+    return allow_groups([Group.NOT_AN_ORGANISM]) if label == EMPTY else allow_fine(label)
+
+
+def _group_of(label: str) -> int:
+    return GROUPS.index(Group.NOT_AN_ORGANISM if label == EMPTY else GROUP_OF_FINE[label])
+
+
 def _draw(job: tuple[str, int, GroundPhoto | None]) -> Example:
-    from training.scenes import draw_crop
+    from training.scenes import draw_crop, draw_empty
 
     fine, seed, ground = job
     cv2.setNumThreads(1)
-    rng = np.random.default_rng([FINE_NAMES.index(fine), seed])
+    torch.set_num_threads(1)  # there are as many of this process as cores
+    rng = np.random.default_rng([_number_of(fine), seed])
     square = None if ground is None else _square_of(read_ground(ground.path), seed)
-    drawn = draw_crop(rng, fine, ground=square, size_px=CANVAS_PX)
-    rows, cols = np.nonzero(drawn.mask)
-    box = (float(cols.min()), float(rows.min()), float(cols.max() + 1), float(rows.max() + 1))
-    about = {"label": fine, "kind": str(drawn.pose)}
+    if fine == EMPTY:
+        rgb, pose = draw_empty(rng, CANVAS_PX, ground=square), EMPTY
+        edge = CANVAS_PX * CANVAS_GROW / (1 + 2 * CANVAS_GROW)
+        box = (edge, edge, CANVAS_PX - edge, CANVAS_PX - edge)
+    else:
+        drawn = draw_crop(rng, fine, ground=square, size_px=CANVAS_PX)
+        rgb, pose = drawn.rgb, str(drawn.pose)
+        rows, cols = np.nonzero(drawn.mask)
+        box = (float(cols.min()), float(rows.min()), float(cols.max() + 1), float(rows.max() + 1))
+    about = {"label": fine, "kind": pose}
     source = DRAWN if ground is None else ground.source
     photo = {"source": source, "file": f"{fine}-{seed}", "licence": DRAWN, "setting": DRAWN}
-    group = GROUP_OF_FINE[fine]
-    return _example(drawn.rgb, box, allow_fine(fine), GROUPS.index(group), photo, about)
+    return _example(rgb, box, _allowed_of(fine), _group_of(fine), photo, about)
 
 
 @lru_cache(maxsize=256)

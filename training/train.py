@@ -2,10 +2,11 @@
 
     PESTVISION_PHOTOS=... python -m training.train --out models
 
-A net first learns drawings alone. From it five nets go on with photographs too, each without a fifth of
-the photographers: every real crop gets a score by a net that has not seen its source, and temperature
-and thresholds come from those scores. The shipped net is the mean of the five. A GPU is expected for the
-whole; `--quick` runs every line on two cores in a minute or two and is what the tests call.
+Five nets learn side by side from photographs and drawings, each without a fifth of the photographers:
+every real crop gets a score by a net that has not seen its source, and temperature and thresholds come
+from those scores. Stem and first stages keep their ImageNet weights, so the five share them and every
+batch passes them once. The shipped net is the mean of the five. A GPU is expected for the whole;
+`--quick` runs every line on two cores in a minute or two and is what the tests call.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import json
 import math
 import os
 import time
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +30,6 @@ from training.augment import augment
 from training.cutouts import lay_on
 from training.data import (
     CANVAS_PX,
-    DRAWN,
     STRESS_KINDS,
     Example,
     draw_once,
@@ -41,7 +41,7 @@ from training.data import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from torch import nn
 
@@ -53,19 +53,19 @@ class Recipe:
     """Every knob of a run, with the reason for its value; ablations stand in training/README.md."""
 
     seed: int = 0
-    pre_steps: int = 1435  # on drawings alone, once: every fold goes on from there
-    steps: int = 444
-    batch: int = 128
+    steps: int = 1000
+    batch: int = 160
     share_drawn: float = 0.4  # of each batch; see the ablation table
     share_ground: float = 0.15  # squares without leech or flatworm
-    paste: float = 0.0  # of the boxed crops: the animal cut out and laid on another real ground
-    frozen_blocks: int = 0  # stem and first blocks that keep their ImageNet weights
+    paste: float = 0.5  # of the cut-out animals: laid on another real ground
+    held_stages: int = 4  # stem and first stages keep their ImageNet weights
     lr_head: float = 2e-3
-    lr_body: float = 4e-4  # slow: ImageNet features carry most of the answer
+    lr_body: float = 1e-3  # as the head's, nearly: the pull holds it back
     weight_decay: float = 0.02
+    pull: float = 0.01  # of the learning weights to those they started from
+    mix_style: float = 0.5  # of the steps
     warm_up: int = 50
     smoothing: float = 0.05
-    freeze_norm: bool = True  # batch statistics of drawings and photos differ
     average: float = 0.995  # of weights over steps
     dropout: float = 0.2
     n_drawn_each: int = 900
@@ -123,13 +123,17 @@ def sampling_weights(examples: Sequence[Example]) -> F32:
 
 
 class Pool:
-    """Examples of one kind on the device, drawn from by weight."""
+    """Examples of one kind on the device, drawn from by weight.
 
-    def __init__(self, examples: Sequence[Example], device: str) -> None:
+    `folds` gives each one's fold by its source; an example of no fold (-1) is seen by every net.
+    """
+
+    def __init__(self, examples: Sequence[Example], folds: Mapping[str, int], device: str) -> None:
         self.canvases = torch.from_numpy(np.stack([item.canvas for item in examples]))
         self.canvases = self.canvases.permute(0, 3, 1, 2).contiguous().to(device)
         self.allowed = torch.from_numpy(np.stack([item.allowed for item in examples])).to(device)
         self.weights = torch.from_numpy(sampling_weights(examples)).to(device)
+        self.folds = torch.tensor([folds.get(item.source, -1) for item in examples]).to(device)
         flat = np.zeros((CANVAS_PX, CANVAS_PX), np.uint8)
         outlines = [flat if item.opacity is None else item.opacity for item in examples]
         self.has_outline = torch.tensor([item.opacity is not None for item in examples]).to(device)
@@ -144,112 +148,178 @@ class Pool:
         *,
         grounds: Pool | None = None,
         paste: float = 0.0,
-    ) -> tuple[torch.Tensor, torch.Tensor]:
-        """Draw `n` canvases (n, 3, 320, 320) uint8 and what each may be (n, 14) bool.
-
-        `paste` of those with an outline are laid on a canvas of `grounds`.
-        """
+    ) -> Draw:
+        """Draw `n` canvases; `paste` of those with an outline are laid on a canvas of `grounds`."""
         index = self._some(n, generator)
-        canvases = self.canvases[index]
+        canvases, folds = self.canvases[index], self.folds[index]
+        folds_behind = folds
         if grounds is not None and self.opacity is not None and paste > 0:
             chance, strength = torch.rand(2, n, generator=generator, device=index.device)
             chosen = self.has_outline[index] & (chance < paste)
+            other = grounds._some(n, generator)
             opacity = self.opacity[index] * chosen.view(-1, 1, 1)
-            behind = grounds.canvases[grounds._some(n, generator)]
-            behind = torch.where(chosen.view(-1, 1, 1, 1), behind, canvases)
+            behind = torch.where(chosen.view(-1, 1, 1, 1), grounds.canvases[other], canvases)
             laid = lay_on(canvases, opacity, behind, strength)
             canvases = torch.where(chosen.view(-1, 1, 1, 1), laid, canvases)
-        return canvases, self.allowed[index]
+            folds_behind = torch.where(chosen, grounds.folds[other], folds)
+        return Draw(canvases, self.allowed[index], torch.stack([folds, folds_behind], 1))
 
     def _some(self, n: int, generator: torch.Generator) -> torch.Tensor:
         return torch.multinomial(self.weights, n, replacement=True, generator=generator)
 
 
-def partial_loss(logits: torch.Tensor, allowed: torch.Tensor, smoothing: float) -> torch.Tensor:
-    """Cross-entropy of "one of the allowed classes": minus the log of their summed probability."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Draw:
+    """Canvases as drawn for a batch.
+
+    `canvases` (n, 3, 320, 320) uint8; `allowed` (n, 14) bool, what each may be; `folds` (n, 2) of the
+    photographs seen on it: no net of these folds may learn from it.
+    """
+
+    canvases: torch.Tensor
+    allowed: torch.Tensor
+    folds: torch.Tensor
+
+
+def partial_losses(logits: torch.Tensor, allowed: torch.Tensor, smoothing: float) -> torch.Tensor:
+    """Cross-entropy of "one of the allowed classes", (n,): minus the log of their summed probability."""
     log_p = logits.float().log_softmax(1)
     right = log_p.masked_fill(~allowed, -torch.inf).logsumexp(1)
-    return -((1 - smoothing) * right + smoothing * log_p.mean(1)).mean()
+    return -((1 - smoothing) * right + smoothing * log_p.mean(1))
+
+
+def lower(net: nn.Module, x: torch.Tensor, stages: int) -> torch.Tensor:
+    """Pass stem and first stages of timm's net; with 0 stages nothing, not even the stem."""
+    if stages == 0:
+        return x
+    below: torch.Tensor = net.blocks[:stages](net.bn1(net.conv_stem(x)))  # type: ignore[index,operator]
+    return below
+
+
+def upper(net: nn.Module, x: torch.Tensor, stages: int) -> torch.Tensor:
+    """Pass what `lower` left: (n, 14) logits."""
+    if stages == 0:
+        x = net.bn1(net.conv_stem(x))  # type: ignore[operator]
+    x = net.bn2(net.conv_head(net.blocks[stages:](x)))  # type: ignore[index,operator]
+    logits: torch.Tensor = net.forward_head(x)  # type: ignore[operator]
+    return logits
+
+
+def mix_styles(x: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
+    """Give each map the mean and spread over places of a blend of its own and another picture's.
+
+    What a photographer's lamp and camera do to a picture is largely in them.
+    Source: Zhou, Yang, Qiao & Xiang 2021, "Domain generalization with MixStyle", ICLR.
+    """
+    mean = x.mean((2, 3), keepdim=True)
+    spread = (x.var((2, 3), keepdim=True) + 1e-5).sqrt()
+    order = torch.randperm(len(x), generator=generator, device=x.device)
+    # Beta(0.1, 0.1) of the paper is nearly a coin: a uniform draw, pushed to its ends
+    share = torch.rand(len(x), 1, 1, 1, generator=generator, device=x.device)
+    share = torch.sigmoid(12 * (share - 0.5))
+    mean_2, spread_2 = mean.lerp(mean[order], share), spread.lerp(spread[order], share)
+    return (x - mean) / spread * spread_2 + mean_2
+
+
+@dataclass(slots=True, eq=False)
+class Learner:
+    """One fold's net while it learns, with the average of its weights."""
+
+    net: nn.Module
+    average: nn.Module
+    learning: list[torch.Tensor]
+    averaged: list[torch.Tensor]
+    started: list[torch.Tensor]
+    optimiser: torch.optim.Optimizer
+
+
+def new_learner(start: nn.Module, recipe: Recipe, device: str) -> Learner:
+    """Copy a net to learn. Batch norms keep their statistics: those of drawings and photos differ."""
+    net = copy.deepcopy(start).to(device).to(memory_format=torch.channels_last)
+    hold_first_stages(net, recipe.held_stages)
+    net.train()
+    for module in net.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            module.eval()
+    average = copy.deepcopy(net).eval()
+    named = [(name, p) for name, p in net.named_parameters() if p.requires_grad]
+    head = [p for name, p in named if name.startswith("classifier")]
+    body = [p for name, p in named if not name.startswith("classifier")]
+    optimiser = torch.optim.AdamW(
+        [{"params": head, "top": recipe.lr_head}, {"params": body, "top": recipe.lr_body}],
+        weight_decay=recipe.weight_decay,
+        fused=device != "cpu",
+    )
+    averaged: list[torch.Tensor] = [p for p in average.parameters() if p.requires_grad]
+    started = [p.detach().clone() for p in body]
+    return Learner(net, average, [p for _, p in named], averaged, started, optimiser)
 
 
 def fit(
     recipe: Recipe,
-    real: Sequence[Example],
-    ground: Sequence[Example],
-    drawn: Sequence[Example],
+    parts: Parts,
+    folds: Mapping[str, int],
     *,
     device: str,
     start: nn.Module,
-) -> nn.Module:
-    """Train a copy of a net; give the average of its weights, in eval mode on the CPU."""
+) -> list[nn.Module]:
+    """Train a net for each fold on the same batches, each blind to its own fold's examples.
+
+    Gives the averages of their weights, in eval mode on the CPU.
+    """
     torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True  # every batch of training has the same shape
-    net = copy.deepcopy(start).to(device)
-    net = net.to(memory_format=torch.channels_last)  # 1.6 times as fast
-    hold_first_blocks(net, recipe.frozen_blocks)
-    average = copy.deepcopy(net).eval()
-    averaged = [v for v in average.state_dict().values() if v.dtype.is_floating_point]
-    current = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
-    head = [p for name, p in net.named_parameters() if name.startswith("classifier")]
-    body = [
-        p
-        for name, p in net.named_parameters()
-        if p.requires_grad and not name.startswith("classifier")
-    ]
-    rates = (recipe.lr_head, recipe.lr_body)
-    optimiser = torch.optim.AdamW(
-        [{"params": head}, {"params": body}],
-        weight_decay=recipe.weight_decay,
-        fused=device != "cpu",
-    )
-    set_mode(net, recipe)
+    trunk = copy.deepcopy(start).to(device).to(memory_format=torch.channels_last).eval()
+    learners = [new_learner(start, recipe, device) for _ in range(1 + max(folds.values()))]
     generator = torch.Generator(device=device).manual_seed(recipe.seed)
-    has_ground = bool(ground) and recipe.share_ground > 0
-    has_drawn = bool(drawn) and recipe.share_drawn > 0
-    chosen = [real, *([ground] if has_ground else []), *([drawn] if has_drawn else [])]
-    pools = [Pool(part, device) for part in chosen]
+    styles = np.random.default_rng(recipe.seed)
+    has_ground = bool(parts.ground) and recipe.share_ground > 0
+    has_drawn = bool(parts.drawn) and recipe.share_drawn > 0
+    chosen = [parts.taught]
+    chosen += [parts.ground] if has_ground else []
+    chosen += [parts.drawn] if has_drawn else []
+    pools = [Pool(part, folds, device) for part in chosen]
     behind = pools[1] if has_ground else None
     sizes = batch_sizes(recipe, has_ground=has_ground, has_drawn=has_drawn)
     for step in range(recipe.steps):
-        for group, rate in zip(optimiser.param_groups, rates, strict=True):
-            group["lr"] = rate * schedule(step, recipe)
-        parts = [
+        draws = [
             pool.draw(
                 n, generator, grounds=behind if pool is pools[0] else None, paste=recipe.paste
             )
             for pool, n in zip(pools, sizes, strict=True)
         ]
-        x = augment(torch.cat([part[0] for part in parts]), generator)
-        x = x.to(memory_format=torch.channels_last)
-        allowed = torch.cat([part[1] for part in parts])
-        loss = partial_loss(net(x), allowed, recipe.smoothing)
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()  # type: ignore[no-untyped-call]
-        optimiser.step()
-        decay = min(recipe.average, (1 + step) / (10 + step))
+        x = augment(torch.cat([draw.canvases for draw in draws]), generator)
         with torch.no_grad():
-            torch._foreach_lerp_(averaged, current, 1 - decay)
+            x = x.to(memory_format=torch.channels_last)
+            x = lower(trunk, x, recipe.held_stages)
+            if recipe.held_stages and styles.random() < recipe.mix_style:
+                x = mix_styles(x, generator)
+        allowed = torch.cat([draw.allowed for draw in draws])
+        seen = torch.cat([draw.folds for draw in draws])
+        for fold, learner in enumerate(learners):
+            may = (seen != fold).all(1)
+            losses = partial_losses(
+                upper(learner.net, x, recipe.held_stages), allowed, recipe.smoothing
+            )
+            _step(learner, (losses * may).sum() / may.sum().clamp(min=1), step, recipe)
     torch.backends.cudnn.benchmark = False
-    average.cpu()
-    return average
+    return [learner.average.cpu() for learner in learners]
 
 
-def learn_drawings(
-    recipe: Recipe, drawn: Sequence[Example], *, device: str, start: nn.Module
-) -> nn.Module:
-    """Train a net on drawings alone, without those on photographs: no fold may see another's."""
-    alone = replace(recipe, steps=recipe.pre_steps, share_ground=0.0, share_drawn=0.0)
-    on_drawn = [item for item in drawn if item.source == DRAWN]
-    return fit(alone, on_drawn, [], [], device=device, start=start)
-
-
-def set_mode(net: nn.Module, recipe: Recipe) -> None:
-    """Set the net to learn, its norms only if the recipe lets them."""
-    net.train()
-    if recipe.freeze_norm:
-        for module in net.modules():
-            if isinstance(module, torch.nn.BatchNorm2d):
-                module.eval()
+def _step(learner: Learner, loss: torch.Tensor, step: int, recipe: Recipe) -> None:
+    """Take a step down, pulled to where the net started (Li, Grandvalet & Davoine 2018, ICML)."""
+    body = learner.optimiser.param_groups[1]["params"]
+    if recipe.pull:
+        away = torch._foreach_sub(body, learner.started)
+        loss = loss + recipe.pull * sum((part**2).sum() for part in away)
+    for group in learner.optimiser.param_groups:
+        group["lr"] = group["top"] * schedule(step, recipe)
+    learner.optimiser.zero_grad(set_to_none=True)
+    loss.backward()  # type: ignore[no-untyped-call]
+    learner.optimiser.step()
+    decay = min(recipe.average, (1 + step) / (10 + step))
+    with torch.no_grad():
+        torch._foreach_lerp_(learner.averaged, learner.learning, 1 - decay)
 
 
 def mean_net(nets: Sequence[nn.Module]) -> nn.Module:
@@ -271,8 +341,8 @@ def mean_net(nets: Sequence[nn.Module]) -> nn.Module:
     return mean.eval()
 
 
-def hold_first_blocks(net: nn.Module, n: int) -> None:
-    """Let the stem and the first `n` blocks keep their weights; 0 lets everything learn."""
+def hold_first_stages(net: nn.Module, n: int) -> None:
+    """Let the stem and the first `n` stages keep their weights; 0 lets everything learn."""
     if n == 0:
         return
     held = ("conv_stem.", "bn1.", *(f"blocks.{index}." for index in range(n)))
@@ -333,7 +403,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     args = parser.parse_args(argv)
     recipe = Recipe(**{item.name: getattr(args, item.name) for item in fields(Recipe)})
     if args.quick:
-        recipe = Recipe(pre_steps=1, steps=2, batch=16, n_drawn_each=2, n_held_out_each=1)
+        recipe = Recipe(steps=2, batch=16, n_drawn_each=2, n_held_out_each=1)
     run(recipe, args, ship, save_scores)
 
 
@@ -362,6 +432,7 @@ def load_parts(recipe: Recipe, folder: Path, *, workers: int, cache: Path, each:
             workers=workers,
             cache=cache,
             grounds=ground_photos(folder),
+            with_empty=True,
         )
     return Parts(
         real=load_boxed(folder, outlines=recipe.paste > 0),
@@ -384,29 +455,16 @@ class Folds:
 
 
 def learn_folds(recipe: Recipe, parts: Parts, *, device: str, say: Callable[[str], None]) -> Folds:
-    """Learn drawings once, then five nets from there, each without a fifth of the photographers."""
-    start = start_net(recipe, base_weights())
-    if parts.drawn and recipe.pre_steps:
-        start = learn_drawings(recipe, parts.drawn, device=device, start=start)
-        say("drawings learned")
+    """Learn five nets, each without a fifth of the photographers, and ask them of what they never saw."""
     folds = fold_of_source(parts.real + parts.ground)
+    nets = fit(recipe, parts, folds, device=device, start=start_net(recipe, base_weights()))
+    say("folds learned")
     scores = np.zeros((len(parts.real), len(FINE_NAMES)), dtype=np.float32)
     ground_scores = np.zeros((len(parts.ground), len(FINE_NAMES)), dtype=np.float32)
-    nets = []
-    for fold in range(1 + max(folds.values())):
-        net = fit(
-            recipe,
-            [item for item in parts.taught if folds[item.source] != fold],
-            [item for item in parts.ground if folds[item.source] != fold],
-            [item for item in parts.drawn if folds.get(item.source) != fold],
-            device=device,
-            start=start,
-        )
+    for fold, net in enumerate(nets):
         for all_scores, examples in ((scores, parts.real), (ground_scores, parts.ground)):
             mine = [i for i, item in enumerate(examples) if folds[item.source] == fold]
             all_scores[mine] = logits_of(net, [examples[i] for i in mine], device)
-        nets.append(net)
-        say(f"fold {fold}")
     return Folds(nets, folds, scores, ground_scores)
 
 

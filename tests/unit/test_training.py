@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from typing import TYPE_CHECKING
 
@@ -25,14 +26,20 @@ from training.data import (
 )
 from training.figures import auc, balanced_accuracy, found_at_false_rate, source_weights
 from training.train import (
+    Parts,
+    Pool,
     Recipe,
     batch_sizes,
-    hold_first_blocks,
+    fit,
+    hold_first_stages,
+    lower,
     mean_net,
-    partial_loss,
+    mix_styles,
+    partial_losses,
     sampling_weights,
     schedule,
     start_net,
+    upper,
 )
 
 if TYPE_CHECKING:
@@ -50,8 +57,9 @@ def test_one_allowed_class_gives_plain_cross_entropy() -> None:
     logits = torch.randn(5, len(FINE_NAMES), generator=torch.Generator().manual_seed(0))
     target = torch.tensor([0, 3, 5, 13, 1])
     allowed = torch.nn.functional.one_hot(target, len(FINE_NAMES)).bool()
-    loss = partial_loss(logits, allowed, smoothing=0.0)
-    assert torch.isclose(loss, torch.nn.functional.cross_entropy(logits, target))
+    losses = partial_losses(logits, allowed, smoothing=0.0)
+    plain = torch.nn.functional.cross_entropy(logits, target, reduction="none")
+    assert torch.allclose(losses, plain)
 
 
 def test_everything_allowed_costs_nothing_and_less_allowed_costs_more() -> None:
@@ -59,8 +67,8 @@ def test_everything_allowed_costs_nothing_and_less_allowed_costs_more() -> None:
     everything = torch.ones(4, len(FINE_NAMES), dtype=torch.bool)
     half = everything.clone()
     half[:, ::2] = False
-    assert abs(float(partial_loss(logits, everything, 0.0))) < 1e-6
-    assert float(partial_loss(logits, half, 0.0)) > 0.1
+    assert float(partial_losses(logits, everything, 0.0).abs().max()) < 1e-6
+    assert float(partial_losses(logits, half, 0.0).min()) > 0.1
 
 
 def test_the_rate_climbs_then_falls_to_nothing() -> None:
@@ -143,14 +151,73 @@ def test_the_mean_net_lies_midway_and_keeps_what_is_alike() -> None:
     assert all(torch.equal(value, same[name]) for name, value in nets[0].state_dict().items())
 
 
-def test_a_held_block_does_not_learn_and_the_rest_does() -> None:
+def test_a_held_stage_does_not_learn_and_the_rest_does() -> None:
     net = start_net(RECIPE, None)
-    hold_first_blocks(net, 2)
+    hold_first_stages(net, 2)
     held = {name for name, p in net.named_parameters() if not p.requires_grad}
     every = {name for name, _ in net.named_parameters()}
     wanted = ("conv_stem.", "bn1.", "blocks.0.", "blocks.1.")
     assert held == {name for name in every if name.startswith(wanted)}
     assert len(held) < len(every)
+
+
+@pytest.mark.parametrize("stages", [0, 3, 7])
+def test_a_net_passed_in_two_parts_says_the_same(stages: int) -> None:
+    net = start_net(RECIPE, None).eval()
+    x = torch.randn(2, 3, 64, 64, generator=torch.Generator().manual_seed(0))
+    with torch.inference_mode():
+        whole, parts = net(x), upper(net, lower(net, x, stages), stages)
+    assert torch.allclose(whole, parts, atol=1e-5)
+
+
+def test_mixed_styles_keep_the_pattern_and_lie_between_those_of_the_batch() -> None:
+    generator = torch.Generator().manual_seed(0)
+    x = torch.randn(6, 5, 8, 8, generator=generator) * 3 + torch.arange(6).view(6, 1, 1, 1)
+    mixed = mix_styles(x, generator)
+    flat, flat_mixed = x.flatten(2), mixed.flatten(2)
+    for one, two in zip(flat.flatten(0, 1), flat_mixed.flatten(0, 1), strict=True):
+        assert float(torch.corrcoef(torch.stack([one, two]))[0, 1]) > 0.999
+    means = flat_mixed.mean(2)
+    assert not torch.allclose(means, flat.mean(2))
+    assert bool((means.amin(0) >= flat.mean(2).amin(0) - 1e-4).all())
+    assert bool((means.amax(0) <= flat.mean(2).amax(0) + 1e-4).all())
+
+
+def as_photographs(drawn: list[Example]) -> list[Example]:
+    """Examples of five photographers."""
+    return [
+        dataclasses.replace(item, source=f"s{rank % 5}", licence="open", file=f"{rank}.jpg")
+        for rank, item in enumerate(drawn)
+    ]
+
+
+def test_what_is_laid_on_another_ground_is_hidden_from_the_folds_of_both(
+    drawn: list[Example],
+) -> None:
+    whole = np.full((CANVAS_PX, CANVAS_PX), 255, np.uint8)
+    animals = [dataclasses.replace(item, opacity=whole) for item in as_photographs(drawn)]
+    grounds = [dataclasses.replace(item, source="g") for item in drawn[:1]]
+    folds = {f"s{fold}": fold for fold in range(5)} | {"g": 7}
+    pool, behind = Pool(animals, folds, "cpu"), Pool(grounds, folds, "cpu")
+    draw = pool.draw(64, torch.Generator().manual_seed(0), grounds=behind, paste=0.5)
+    laid = draw.folds[:, 1] == 7
+    assert 10 < int(laid.sum()) < 54
+    assert bool((draw.folds[~laid, 0] == draw.folds[~laid, 1]).all())
+    assert set(draw.folds[:, 0].tolist()) == set(range(5))
+
+
+def test_a_net_never_learns_from_its_own_fold(drawn: list[Example]) -> None:
+    """All examples are fold 0's: its net must not move but by its weight decay, the others learn."""
+    own = [dataclasses.replace(item, source="s0") for item in drawn[:4]]
+    recipe = Recipe(steps=2, batch=4, share_drawn=0, share_ground=0, paste=0, dropout=0, average=0)
+    recipe = dataclasses.replace(recipe, warm_up=1, weight_decay=0, held_stages=6)
+    start = start_net(recipe, None)
+    folds = {"s0": 0, "s1": 1}
+    parts = Parts(real=own, ground=[], drawn=[], held_out=[])
+    blind, seeing = fit(recipe, parts, folds, device="cpu", start=start)
+    before = start.state_dict()["classifier.weight"]
+    assert torch.equal(blind.state_dict()["classifier.weight"], before)
+    assert not torch.equal(seeing.state_dict()["classifier.weight"], before)
 
 
 def test_a_drawing_on_a_photograph_has_its_source(tmp_path: Path) -> None:
@@ -173,13 +240,8 @@ def item_green(item: Example) -> float:
 def test_a_quick_run_leaves_weights_that_the_tool_accepts(
     tmp_path: Path, drawn: list[Example], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import dataclasses
-
     def as_real(_folder: object) -> list[Example]:
-        return [
-            dataclasses.replace(item, source=f"s{rank % 5}", licence="open", file=f"{rank}.jpg")
-            for rank, item in enumerate(drawn)
-        ]
+        return as_photographs(drawn)
 
     monkeypatch.setattr(train, "photos_folder", lambda: tmp_path)
     monkeypatch.setattr(train, "load_boxed", lambda folder, **_options: as_real(folder))
