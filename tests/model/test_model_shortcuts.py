@@ -47,7 +47,7 @@ class Asked(NamedTuple):
 @pytest.fixture(scope="module")
 def asked(real_photos: Path) -> Asked:
     real = load_boxed(real_photos, outlines=True)
-    grounds = load_nothing(real_photos, np.random.default_rng(0), each=2)
+    grounds = load_nothing(real_photos, np.random.default_rng(0), each=1)
     named = os.environ.get("PESTVISION_RUNS")
     if named:
         folds = json.loads((Path(named) / "folds.json").read_text(encoding="utf-8"))
