@@ -29,13 +29,18 @@ if TYPE_CHECKING:
 
 CHOICES: dict[str, dict[str, Any]] = {
     "as shipped": {},
-    "no drawings": {"share_drawn": 0.0},
-    "animals never laid on other grounds": {"paste": 0.0},
-    "styles not mixed": {"mix_style": 0.0},
-    "not pulled to the start": {"pull": 0.0},
+    "no drawings": {"share_drawn": 0.0, "pre_steps": 0},
+    "drawings not first": {"pre_steps": 0},
+    "fewer drawings in a batch": {"share_drawn": 0.2},
+    "animals laid on other grounds": {"paste": 0.5},
+    "pulled to the start": {"pull": 0.01},
+    "two stages held": {"held_stages": 2},
+    "two stages held, styles mixed": {"held_stages": 2, "mix_style": 0.5},
+    "four stages held": {"held_stages": 4},
     "no squares of ground": {"share_ground": 0.0},
-    "five stages held": {"held_stages": 5},
-    "slower body": {"lr_body": 3e-4},
+    "slower body": {"lr_body": 1.5e-4},
+    "faster body": {"lr_body": 1e-3},
+    "no smoothing": {"smoothing": 0.0},
 }
 """What is changed, in words, and how; the first is what all others are compared with."""
 
@@ -125,11 +130,11 @@ def main(argv: Sequence[str] | None = None) -> None:
         n_drawn_each=args.n_drawn_each or usual.n_drawn_each,
     )
     if args.quick:
-        usual = Recipe(steps=1, batch=16, n_drawn_each=2, n_held_out_each=1)
+        usual = Recipe(pre_steps=1, steps=1, batch=16, n_drawn_each=2, n_held_out_each=1)
     args.out.mkdir(parents=True, exist_ok=True)
-    # once for all: the choices differ in what they take of it
+    # with outlines, and once for all: the choices differ in what they take of it
     parts = load_parts(
-        usual,
+        replace(usual, paste=1.0),
         photos_folder(),
         workers=args.workers,
         cache=args.drawn,

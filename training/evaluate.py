@@ -27,6 +27,7 @@ from pestvision.findings.night import scan_night
 from pestvision.organisms.calibrate import group_probabilities, softmax
 from pestvision.organisms.classes import FINE_NAMES, GROUPS
 from pestvision.organisms.classify import Classifier
+from pestvision.organisms.known import read_known
 from pestvision.organisms.proposal_weights import load_proposal_weights
 from pestvision.organisms.propose import propose
 from pestvision.organisms.weights import find_models, load_card
@@ -78,12 +79,20 @@ FOUND_IOU = 0.4
 
 
 def fold_classifiers(runs: Path, models: Path | None = None) -> list[Classifier]:
-    """Load the nets of the folds, with the rules of the card in `models`, else of the shipped one."""
+    """Load the nets of the folds, with the rules of the card in `models`, else of the shipped one.
+
+    What each fold's net knows goes with it, where `training.known` left it.
+    """
     card = load_card(models or find_models())
     classifiers = []
     for path in sorted(runs.glob("fold*.pt")):
         state = torch.load(path, map_location="cpu", weights_only=True)  # noqa: TID251 - our own runs
-        classifiers.append(Classifier({name: value.float() for name, value in state.items()}, card))
+        tensors = {name: value.float() for name, value in state.items()}
+        known_path = runs / f"known-{path.stem}.safetensors"
+        known = None
+        if known_path.is_file():
+            known = read_known(known_path.read_bytes(), name=known_path.name)
+        classifiers.append(Classifier(tensors, card, known))
     return classifiers
 
 
