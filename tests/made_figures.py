@@ -34,10 +34,7 @@ def made_crop_figures() -> dict[str, Any]:
         "sets": {"alpha": 0.05, "answered": 0.5539, "error_when_answered": 0.046, "covered": 0.9466},
         "stress_flatworms": {"n": 6, "right": 1},
         "ground_squares": {"n": 1113, "called_leech_like": 10, "called_flatworm_like": 12},
-        "by": {
-            name: some
-            for name in ("what", "setting", "leech_setting", "length", "sharpness", "licence")
-        },
+        "by": dict.fromkeys(("what", "setting", "leech_setting", "length", "sharpness", "licence"), some),
         "stress": {"marine-polyclad": row(1, 5)},
         "leech": {
             "at_5_percent_false": {"threshold": 0.32, "found": 0.784},

@@ -17,6 +17,7 @@ import json
 import math
 import os
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -443,25 +444,30 @@ class Parts:
 
 
 def load_parts(recipe: Recipe, folder: Path, *, workers: int, cache: Path, each: int = 6) -> Parts:
-    """Load photographs and make, or take from `cache`, the drawings."""
-    drawn: list[Example] = []
-    if recipe.share_drawn > 0:
-        drawn = draw_once(
-            recipe.n_drawn_each,
-            seed=DRAWN_SEED,
-            workers=workers,
-            cache=cache,
-            grounds=ground_photos(folder),
-            with_empty=True,
-        )
-    return Parts(
-        real=load_boxed(folder, outlines=recipe.paste > 0),
-        ground=load_nothing(folder, np.random.default_rng(recipe.seed), each=each),
-        drawn=drawn,
-        held_out=draw_once(
+    """Load photographs while other processes make the drawings, or take these from `cache`."""
+
+    def draw() -> tuple[list[Example], list[Example]]:
+        drawn: list[Example] = []
+        if recipe.share_drawn > 0:
+            drawn = draw_once(
+                recipe.n_drawn_each,
+                seed=DRAWN_SEED,
+                workers=workers,
+                cache=cache,
+                grounds=ground_photos(folder),
+                with_empty=True,
+            )
+        held_out = draw_once(
             recipe.n_held_out_each, seed=HELD_OUT_SEED, workers=workers, cache=cache
-        ),
-    )
+        )
+        return drawn, held_out
+
+    with ThreadPoolExecutor(1, "drawings") as side:
+        drawing = side.submit(draw)
+        real = load_boxed(folder, outlines=recipe.paste > 0)
+        ground = load_nothing(folder, np.random.default_rng(recipe.seed), each=each)
+        drawn, held_out = drawing.result()
+    return Parts(real=real, ground=ground, drawn=drawn, held_out=held_out)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

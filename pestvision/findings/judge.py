@@ -32,6 +32,12 @@ if TYPE_CHECKING:
     from pestvision.settings import CheckSettings
 
 LEECH = GROUPS.index(Group.LEECH_LIKE)
+WARNINGS = (Group.LEECH_LIKE, Group.FLATWORM_LIKE)
+"""Groups that a keeper is told of even where the crop is unlike what the net has learned from: three of
+ten flatworm photographs that were told right, out of fold by photographer, would be lost otherwise."""
+STRANGE = (
+    "Yet it is unlike what the net has learned from: take the answer as less sure than it says."
+)
 DEFAULT_RULES = Rules()
 LOOPING_FLATWORM = (
     "A flatworm that was hurt, heated or treated may loop as well: then go by the suckers."
@@ -84,8 +90,9 @@ def judge(
     -------
     Judgement
         *Can't tell* when the prediction set holds more than one group or none, when every crop is too
-        small, too blurred, or outside what the net knows, or when leech-like is not the answer and
-        cannot be ruled out.
+        small or too blurred, when leech-like is not the answer and cannot be ruled out, or when every
+        crop lies outside what the net knows. This last takes back a reassurance, never a warning: what
+        would be leech-like or flatworm-like stays so, with a word that it is a strange one.
 
     Notes
     -----
@@ -106,6 +113,9 @@ def judge(
         key=lambda index: float(p_fine[index]),
     )
     doubts = _doubts(p_groups, scores, lengths_px, rules)
+    is_strange = list(doubts) == [Doubt.OUTSIDE] and group in WARNINGS
+    if is_strange:
+        doubts = {}
     why = _why(FINE_NAMES[fine], p_fine, tuple(doubts))
     return Judgement(
         label=CANT_TELL if doubts else str(group),
@@ -114,7 +124,11 @@ def judge(
         fine=FINE_NAMES[fine],
         reasons=(*doubts.values(), *(WHAT_HELPS[doubt] for doubt in doubts))
         if doubts
-        else (WHAT_SPEAKS_FOR[group].format(fine=_named(why.seen_as)), _runner_up(p_groups, why)),
+        else (
+            WHAT_SPEAKS_FOR[group].format(fine=_named(why.seen_as)),
+            *([STRANGE] if is_strange else []),
+            _runner_up(p_groups, why),
+        ),
         why=why,
     )
 

@@ -11,7 +11,7 @@ from made_scores import SHIPPED_LIKE, scores_of, sure_of, sure_of_fine
 
 from pestvision.errors import ShapeError
 from pestvision.findings.doubts import WHAT_HELPS, Doubt
-from pestvision.findings.judge import LOOPING_FLATWORM, costs_note, judge, rules_of, worry
+from pestvision.findings.judge import LOOPING_FLATWORM, STRANGE, costs_note, judge, rules_of, worry
 from pestvision.findings.words import BETTER_PHOTO
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUPS, LABELS, SIGNS, Group
 from pestvision.organisms.classify import Scores
@@ -92,15 +92,27 @@ def test_several_doubts_are_all_said() -> None:
 
 
 def test_what_lies_outside_is_not_told_and_one_view_inside_is_enough() -> None:
-    strange = replace(sure_of(Group.LEECH_LIKE), novelty=1.01)
+    strange = replace(sure_of(Group.HARMLESS), novelty=1.01)
     judged = judge([strange], rules=SHIPPED_LIKE)
     assert judged.label == CANT_TELL
     assert "outside what the net knows" in judged.reasons[0]
     assert judged.reasons[1:] == (WHAT_HELPS[Doubt.OUTSIDE],)
     assert judged.why.doubts == (Doubt.OUTSIDE,)
-    at_the_limit = replace(sure_of(Group.LEECH_LIKE), novelty=1.0)
-    assert judge([at_the_limit], rules=SHIPPED_LIKE).label == Group.LEECH_LIKE
-    assert judge([strange, at_the_limit], rules=SHIPPED_LIKE).label == Group.LEECH_LIKE
+    at_the_limit = replace(sure_of(Group.HARMLESS), novelty=1.0)
+    assert judge([at_the_limit], rules=SHIPPED_LIKE).label == Group.HARMLESS
+    assert judge([strange, at_the_limit], rules=SHIPPED_LIKE).label == Group.HARMLESS
+
+
+@pytest.mark.parametrize("group", [Group.LEECH_LIKE, Group.FLATWORM_LIKE])
+def test_a_strange_picture_takes_no_warning_back_but_says_so(group: Group) -> None:
+    strange = replace(sure_of(group), novelty=1.5)
+    judged = judge([strange], rules=SHIPPED_LIKE)
+    assert judged.label == group
+    assert STRANGE in judged.reasons
+    assert judged.why.doubts == ()
+    assert STRANGE not in judge([sure_of(group)], rules=SHIPPED_LIKE).reasons
+    blurred = replace(strange, sharpness=0.0)
+    assert judge([blurred], rules=SHIPPED_LIKE).label == CANT_TELL
 
 
 def test_a_label_has_no_doubts_and_names_the_likeliest_look_alike_and_both_signs() -> None:
