@@ -12,6 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from pestvision.organisms.known import KNOWN_NAME
+from pestvision.organisms.weights import CARD_NAME, WEIGHTS_NAME
+
 REPO = Path(__file__).resolve().parents[2]
 
 
@@ -74,8 +77,14 @@ def test_an_installed_copy_finds_its_own_weights(unpacked_wheel: Path, tmp_path:
         if words[0] == "-c":
             assert Path(result.stdout.strip()) == unpacked_wheel / "pestvision/_models"
         else:
-            (weights,) = (REPO / "models").glob("*.safetensors")
+            weights = REPO / "models" / WEIGHTS_NAME
             assert hashlib.sha256(weights.read_bytes()).hexdigest() in result.stdout
+
+
+def test_the_wheel_carries_whatever_the_program_loads(unpacked_wheel: Path) -> None:
+    carried = unpacked_wheel / "pestvision/_models"
+    for name in (WEIGHTS_NAME, CARD_NAME, KNOWN_NAME):
+        assert (carried / name).read_bytes() == (REPO / "models" / name).read_bytes()
 
 
 def test_a_checkout_finds_the_weights_beside_the_package() -> None:
