@@ -5,7 +5,8 @@ from __future__ import annotations
 CAUTION = (
     "This is a computer's reading of a picture, not a diagnosis. It can be wrong in both directions. "
     "Look at the animal itself before you act, and ask someone who knows these animals before you "
-    "treat, sell or throw anything away."
+    "treat, sell or throw anything away. The label of a product, your local rules and a vet come first; "
+    "copper and bleach kill snails, and nothing from a tank belongs outdoors."
 )
 
 LOOK_FOR: dict[str, tuple[str, ...]] = {
@@ -14,6 +15,7 @@ LOOK_FOR: dict[str, tuple[str, ...]] = {
         "Steps like an inchworm: it holds on with one end, stretches, and draws the other end up.",
         "Fine rings across the body; it stretches thin and pulls itself together into a pear or a ball.",
         "Pale dots under the body may be young. Do not crush it: they drop off and hide.",
+        "Large, with coloured stripes? It may be protected: photograph it, do not kill it, ask an authority.",
     ),
     "flatworm-like": (
         "Glides at a steady length, with no steps and no loops.",
@@ -29,7 +31,7 @@ LOOK_FOR: dict[str, tuple[str, ...]] = {
         "Watch it for a few minutes: if it moves by itself against the current, photograph it again.",
     ),
     "cant-tell": (
-        "Does it hold on with a sucker at each end and step like an inchworm? Then treat it as a leech.",
+        "Does it hold on with a sucker at each end and step like an inchworm? Then take it for a leech.",
         "Does it glide at a steady length, with an arrow-shaped head? Then it is a flatworm.",
     ),
 }
