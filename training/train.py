@@ -2,10 +2,11 @@
 
     PESTVISION_PHOTOS=... python -m training.train --out models
 
-A net first learns drawings alone. From it five nets go on side by side with photographs too, each without
-a fifth of the photographers: every real crop gets a score by a net that has not seen its source, and
-temperature and thresholds come from those scores. Stages that are held are passed once for all five. The
-shipped net is the mean of the five. A GPU is expected for the whole; `--quick` runs every line on two
+A net first learns drawings alone. From its weights, blended with those of ImageNet, and from ImageNet's
+alone, five nets go on side by side with photographs too, each without a fifth of the photographers: every
+real crop gets a score by a net that has not seen its source, and temperature and thresholds come from those
+scores. A fold's net is the mean of the weights of several such runs, the shipped net the mean of the five.
+Stages that are held are passed once for all five. A GPU is expected for the whole; `--quick` runs every line on two
 cores in a minute or two and is what the tests call.
 """
 
@@ -41,13 +42,15 @@ from training.data import (
     load_nothing,
     photos_folder,
 )
+from training.figures import source_weights
+from training.levels import fit_levels, level_net, levelled
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from torch import nn
 
-    from pestvision.arrays import F32
+    from pestvision.arrays import F32, F64
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,18 +58,25 @@ class Recipe:
     """Every knob of a run, with the reason for its value; ablations stand in training/README.md."""
 
     seed: int = 0
-    pre_steps: int = 1435  # on drawings alone, once: every fold goes on from there
-    steps: int = 444
-    batch: int = 128
+    pre_steps: int = 1435  # on drawings alone, once, nothing held
+    pre_batch: int = 128
+    pre_lr_body: float = 4e-4
+    from_drawings: tuple[float, ...] = (
+        0.0,
+        0.5,
+    )  # of the weights a run starts from, the rest ImageNet's
+    n_seeds: int = 3  # runs from each start, whose weights are averaged
+    steps: int = 200  # few: with more the photographers it knows are learned by heart
+    batch: int = 160
     share_drawn: float = 0.4  # of each batch; see the ablation table
-    share_ground: float = 0.15  # squares without leech or flatworm
-    paste: float = 0.0  # of the cut-out animals: laid on another real ground
-    held_stages: int = 0  # stem and first stages that keep the weights they started from
+    share_ground: float = 0.2  # squares without leech or flatworm
+    paste: float = 0.5  # of the cut-out animals: laid on another real ground
+    held_stages: int = 4  # stem and first stages that keep the weights they started from
     lr_head: float = 2e-3
-    lr_body: float = 4e-4  # slow: ImageNet features carry most of the answer
+    lr_body: float = 1e-3
     weight_decay: float = 0.02
-    pull: float = 0.0  # of the learning weights to those they started from
-    mix_style: float = 0.0  # of the steps, where stages are held
+    pull: float = 0.01  # of the learning weights to those they started from
+    mix_style: float = 0.5  # of the steps, where stages are held
     warm_up: int = 50
     smoothing: float = 0.05
     average: float = 0.995  # of weights over steps
@@ -75,6 +85,10 @@ class Recipe:
     n_held_out_each: int = 40  # drawings of seeds never trained on
 
 
+QUICK = Recipe(
+    pre_steps=1, pre_batch=16, n_seeds=1, steps=1, batch=16, n_drawn_each=2, n_held_out_each=1
+)
+"""Every line of a run and no quality."""
 DRAWN_SEED = 1
 HELD_OUT_SEED = 777
 
@@ -316,15 +330,36 @@ def learn_drawings(
     alone = replace(
         recipe,
         steps=recipe.pre_steps,
+        batch=recipe.pre_batch,
+        lr_body=recipe.pre_lr_body,
         share_ground=0,
         share_drawn=0,
         paste=0,
         held_stages=0,
         pull=0,
+        mix_style=0,
     )
     on_drawn = [item for item in drawn if item.source == DRAWN]
     parts = Parts(real=on_drawn, ground=[], drawn=[], held_out=[])
     return fit(alone, parts, {"nobody": 0}, device=device, start=start)[0]
+
+
+def blended(one: nn.Module, other: nn.Module, share: float) -> nn.Module:
+    """Give a net whose weights are `share` of the other's and the rest the one's.
+
+    Between ImageNet's weights and what was learned from them lies no barrier: half the way keeps nearly
+    all of what drawings taught, and more of what photographs did.
+    Source: Wortsman et al. 2022, "Robust fine-tuning of zero-shot models", CVPR, arXiv 2109.01903.
+    """
+    net = copy.deepcopy(one)
+    theirs = other.state_dict()
+    net.load_state_dict(
+        {
+            name: torch.lerp(value, theirs[name], share) if value.dtype.is_floating_point else value
+            for name, value in one.state_dict().items()
+        }
+    )
+    return net
 
 
 def _step(learner: Learner, loss: torch.Tensor, step: int, recipe: Recipe) -> None:
@@ -415,16 +450,18 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--quick", action="store_true", help="every line, no quality")
     parser.add_argument("--folds-only", action="store_true", help="scores, but no shipped net")
     for item in fields(Recipe):
-        kind = {"bool": lambda text: text == "True"}.get(str(item.type))
+        several = isinstance(item.default, tuple)
         parser.add_argument(
             f"--{item.name.replace('_', '-')}",
-            type=kind or type(item.default),
+            type=float if several else type(item.default),
+            nargs="+" if several else None,
             default=item.default,
         )
     args = parser.parse_args(argv)
     recipe = Recipe(**{item.name: getattr(args, item.name) for item in fields(Recipe)})
+    recipe = replace(recipe, from_drawings=tuple(recipe.from_drawings))
     if args.quick:
-        recipe = Recipe(pre_steps=1, steps=2, batch=16, n_drawn_each=2, n_held_out_each=1)
+        recipe = QUICK
     run(recipe, args, ship, save_scores)
 
 
@@ -480,22 +517,67 @@ class Folds:
     ground: F32
 
 
-def learn_folds(recipe: Recipe, parts: Parts, *, device: str, say: Callable[[str], None]) -> Folds:
-    """Learn drawings once, then five nets from there, and ask each of what it never saw."""
+def learn_folds(
+    recipe: Recipe,
+    parts: Parts,
+    *,
+    device: str,
+    say: Callable[[str], None],
+    after_drawings: nn.Module | None = None,
+) -> Folds:
+    """Learn drawings once, then five nets from each start and seed, and ask their means of what is new.
+
+    `after_drawings` is what `learn_drawings` gave, where it has been run already.
+    """
     folds = fold_of_source(parts.real + parts.ground)
-    start = start_net(recipe, base_weights())
-    if parts.drawn and recipe.pre_steps:
-        start = learn_drawings(recipe, parts.drawn, device=device, start=start)
+    imagenet = start_net(recipe, base_weights())
+    if after_drawings is None and any(recipe.from_drawings) and parts.drawn:
+        after_drawings = learn_drawings(recipe, parts.drawn, device=device, start=imagenet)
         say("drawings learned")
-    nets = fit(recipe, parts, folds, device=device, start=start)
-    say("folds learned")
+    runs = []
+    for share in recipe.from_drawings:
+        start = imagenet if after_drawings is None else blended(imagenet, after_drawings, share)
+        for seed in range(recipe.n_seeds):
+            own = replace(recipe, seed=recipe.seed + seed)
+            runs.append(fit(own, parts, folds, device=device, start=start))
+            say(f"folds learned from {share:g} drawings, seed {own.seed}")
+    return ask_folds([mean_net(nets) for nets in zip(*runs, strict=True)], parts, folds, device)
+
+
+def ask_folds(nets: list[nn.Module], parts: Parts, folds: Mapping[str, int], device: str) -> Folds:
+    """Score every photographed crop by the net of the fold that has not seen its source."""
     scores = np.zeros((len(parts.real), len(FINE_NAMES)), dtype=np.float32)
     ground_scores = np.zeros((len(parts.ground), len(FINE_NAMES)), dtype=np.float32)
     for fold, net in enumerate(nets):
         for all_scores, examples in ((scores, parts.real), (ground_scores, parts.ground)):
             mine = [i for i, item in enumerate(examples) if folds[item.source] == fold]
             all_scores[mine] = logits_of(net, [examples[i] for i in mine], device)
-    return Folds(nets, folds, scores, ground_scores)
+    return Folds(nets, dict(folds), scores, ground_scores)
+
+
+def level_folds(learned: Folds, parts: Parts) -> F64:
+    """Level each fold's net and scores by what the other folds' crops ask for (`training.levels`).
+
+    Gives the mean of their (4,) biases, which are those of the mean of the nets.
+    """
+    usual = np.array([item.kind not in STRESS_KINDS for item in parts.real])
+    groups = np.array([item.group for item in parts.real])
+    sources = [item.source for item in parts.real]
+    folds = np.array([learned.of_source[source] for source in sources])
+    weights = np.zeros(len(groups))
+    taught = [source for source, use in zip(sources, usual, strict=True) if use]
+    weights[usual] = source_weights(taught, groups[usual])
+    of_ground = np.array([learned.of_source[item.source] for item in parts.ground])
+    before = learned.real.astype(np.float64)
+    levels = []
+    for fold, net in enumerate(learned.nets):
+        others = usual & (folds != fold)
+        _, biases = fit_levels(before[others], groups[others], weights[others])
+        level_net(net, biases)
+        learned.real[folds == fold] = levelled(learned.real[folds == fold], biases)
+        learned.ground[of_ground == fold] = levelled(learned.ground[of_ground == fold], biases)
+        levels.append(biases)
+    return np.asarray(np.mean(levels, axis=0), dtype=np.float64)
 
 
 def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -> None:
@@ -514,6 +596,8 @@ def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -
     )
     say(f"{len(parts.real)} boxed, {len(parts.ground)} ground, {len(parts.drawn)} drawn")
     learned = learn_folds(recipe, parts, device=args.device, say=say)
+    biases = level_folds(learned, parts)
+    say("levels, of " + ", ".join(f"{g} {b:+.2f}" for g, b in zip(GROUPS, biases, strict=True)))
     args.runs.mkdir(parents=True, exist_ok=True)
     for fold, net in enumerate(learned.nets):
         state = {name: value.half() for name, value in net.state_dict().items() if value.ndim}

@@ -7,10 +7,11 @@ import json
 from typing import TYPE_CHECKING, Any
 
 import pytest
+import torch
 
 from training import ablate
-from training.ablate import CHOICES, FIGURES, file_of, order_of_runs, table
-from training.train import Recipe
+from training.ablate import CHOICES, FIGURES, ONE_RUN, file_of, order_of_runs, table
+from training.train import Parts, Recipe
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,9 +33,10 @@ def leave_run(out: Path, name: str, seed: int, value: float) -> None:
 
 
 def test_every_choice_changes_a_recipe_and_the_first_changes_nothing() -> None:
-    recipes = [dataclasses.replace(Recipe(), **change) for change in CHOICES.values()]
-    assert recipes[0] == Recipe()
-    assert all(recipe != Recipe() for recipe in recipes[1:])
+    usual = dataclasses.replace(Recipe(), **ONE_RUN)
+    recipes = [dataclasses.replace(usual, **change) for change in CHOICES.values()]
+    assert recipes[0] == usual
+    assert all(recipe != usual for recipe in recipes[1:])
     assert len({str(recipe) for recipe in recipes}) == len(CHOICES)
 
 
@@ -43,13 +45,13 @@ def test_runs_go_seed_by_seed_so_that_a_stop_leaves_no_choice_behind() -> None:
 
 
 def test_the_table_gives_mean_and_spread_and_leaves_out_what_was_not_run(tmp_path: Path) -> None:
-    leave_run(tmp_path, "as shipped", 0, 0.8)
-    leave_run(tmp_path, "as shipped", 1, 0.9)
-    leave_run(tmp_path, "no drawings", 0, 0.5)
+    leave_run(tmp_path, "one run from half drawings", 0, 0.8)
+    leave_run(tmp_path, "one run from half drawings", 1, 0.9)
+    leave_run(tmp_path, "no drawings anywhere", 0, 0.5)
     lines = table(tmp_path, list(CHOICES), [0, 1, 2]).splitlines()
     assert len(lines) == 4
-    assert lines[2].startswith("| as shipped | 2 | 0.850 (0.800 to 0.900) |")
-    assert lines[3].startswith("| no drawings | 1 | 0.500 |")
+    assert lines[2].startswith("| one run from half drawings | 2 | 0.850 (0.800 to 0.900) |")
+    assert lines[3].startswith("| no drawings anywhere | 1 | 0.500 |")
 
 
 def test_what_was_run_is_not_repeated_and_nothing_starts_after_the_time(
@@ -57,17 +59,24 @@ def test_what_was_run_is_not_repeated_and_nothing_starts_after_the_time(
 ) -> None:
     tried: list[Recipe] = []
 
-    def try_once(recipe: Recipe, _parts: object, *, device: str) -> dict[str, Any]:
-        assert device == "cpu"
+    parts = Parts(real=[], ground=[], drawn=[], held_out=[])
+    learned = torch.nn.Linear(1, 1)
+
+    def try_once(
+        recipe: Recipe, _parts: object, *, device: str, after_drawings: torch.nn.Module
+    ) -> dict[str, Any]:
+        assert (device, after_drawings) == ("cpu", learned)
         tried.append(recipe)
         return made_figures(0.7)
 
     monkeypatch.setattr(ablate, "photos_folder", lambda: tmp_path)
-    monkeypatch.setattr(ablate, "load_parts", lambda *_args, **_options: None)
+    monkeypatch.setattr(ablate, "load_parts", lambda *_args, **_options: parts)
+    monkeypatch.setattr(ablate, "start_net", lambda *_args: None)
+    monkeypatch.setattr(ablate, "learn_drawings", lambda *_args, **_options: learned)
     monkeypatch.setattr(ablate, "try_once", try_once)
-    leave_run(tmp_path, "as shipped", 0, 0.8)
+    leave_run(tmp_path, "one run from half drawings", 0, 0.8)
     told = ["--out", str(tmp_path), "--device", "cpu", "--seeds", "0"]
-    chosen = ["--choices", "as shipped", "slower body"]
+    chosen = ["--choices", "one run from half drawings", "slower body"]
     ablate.main([*told, *chosen, "--minutes", "-1"])
     assert tried == []
     ablate.main([*told, *chosen])
@@ -75,7 +84,7 @@ def test_what_was_run_is_not_repeated_and_nothing_starts_after_the_time(
     assert "| slower body | 1 | 0.700 |" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("name", ["no squares of ground", "no drawings"])
+@pytest.mark.parametrize("name", ["no squares of ground", "no drawings anywhere"])
 def test_a_batch_without_a_part_is_filled_by_the_others(name: str) -> None:
     from training.train import batch_sizes
 

@@ -84,14 +84,18 @@ def metered(rng: np.random.Generator, picture: F32, camera: Camera) -> Camera:
 
 def photograph(rng: np.random.Generator, picture: F32, camera: Camera) -> U8:
     """Take a picture, (H, W, 3) float32 0..1, as uint8 out of a camera."""
-    seen = _blurred(picture, camera)
-    seen = f32(cv2.transform(seen, _response(camera)))
-    seen = _shouldered(f32(np.maximum(seen, 0.0)))
+    seen = exposed(picture, camera)
     seen = seen + _noise(rng, seen, camera)
     if camera.sharpen > 0:
         seen = seen + np.float32(camera.sharpen) * (seen - cv2.GaussianBlur(seen, (0, 0), 1.1))
     levels = np.clip(seen * 255.0 + 0.5, 0, 255).astype(np.uint8)
     return _through_jpeg(levels, camera.jpeg)
+
+
+def exposed(picture: F32, camera: Camera) -> F32:
+    """Give what falls on the sensor: (H, W, 3) float32, blurred and exposed, before noise and JPEG."""
+    seen = f32(cv2.transform(_blurred(picture, camera), _response(camera)))
+    return _shouldered(f32(np.maximum(seen, 0.0)))
 
 
 def _shouldered(seen: F32) -> F32:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, U8, as_rgb, as_u8
+from pestvision.arrays import F32, U8, Bool, as_rgb, as_u8
 from pestvision.errors import ShapeError
-from training.scenes.camera import draw_camera, metered, photograph
+from training.scenes.camera import Camera, draw_camera, exposed, metered, photograph
 from training.scenes.grounds import draw_ground, draw_view, draw_weather
 from training.scenes.light import Light, Placed, blend, draw_light, inside, mask_in, place, rotation
 from training.scenes.organisms import KINDS, new_animal
@@ -24,7 +25,9 @@ CROP_FILL = (0.45, 0.85)
 """The long side of the animal's box over the crop's: what the crops cut from photos have."""
 
 _LEAST_CONTRAST = 0.05  # of 1: unlit, from its ground; fainter is seen by nobody after the camera
-_TRIES = 4  # individuals tried on one ground; the last is taken as it is
+_LEAST_VISIBLE = 0.045  # of 1, after water and camera; fainter crops cannot be told by eye either
+_NOISE_COVERS = 0.5  # of the noise's deviation is taken from the difference
+_TRIES = 4  # individuals, then waters and cameras tried on one ground; the last is taken as it is
 
 _ROUGH_PX = 64.0  # a length at rest, for a first look at an individual on its ground
 
@@ -79,17 +82,25 @@ def draw_crop(
     # Painted once more, at the size it has in the picture: curled up it is larger than its length.
     body = animal.paint(pose, float(np.hypot(*rough.to_px[:, 0])))
     placed = fitted(body, pose.heading_deg, target, middle)
-    if fine != "glare":
-        blend(picture, placed, light, level=level)
-    if ground is None:
-        picture = weather.applied(picture)
-    if fine == "glare":  # light on the pane is as bright in a dark tank
-        blend(picture, placed, light)
-    rgb = _taken(rng, picture, size_px)
+    mask = mask_in(size, placed)
+    for _ in range(_TRIES):
+        empty = picture if ground is not None else weather.applied(picture)
+        if fine == "glare":  # light on the pane is as bright in a dark tank
+            full = empty.copy()
+            blend(full, placed, light)
+        else:
+            full = picture.copy()
+            blend(full, placed, light, level=level)
+            full = full if ground is not None else weather.applied(full)
+        shot = _new_shot(rng, full, size_px)
+        if _visible(shot, full, empty, mask) >= _LEAST_VISIBLE:
+            break
+        weather = draw_weather(rng, size)
+    rgb = _taken(rng, full, shot)
     scale = float(np.hypot(*placed.to_px[:, 0]))
     return DrawnCrop(
         rgb=rgb,
-        mask=mask_in(size, placed),
+        mask=mask,
         fine=fine,
         pose=pose,
         length_px=body.length_units * scale,
@@ -154,7 +165,7 @@ def draw_empty(rng: np.random.Generator, size_px: int = 224, *, ground: U8 | Non
         picture = weather.applied(picture)
     for placed in glares:
         blend(picture, placed, light)
-    return _taken(rng, picture, size_px)
+    return _taken(rng, picture, _new_shot(rng, picture, size_px))
 
 
 _THING_FILL = {
@@ -234,16 +245,51 @@ def _brightness(picture: F32) -> float:
     return float(np.clip(0.35 + 1.3 * float(picture.mean()), 0.4, 1.2))
 
 
-def _taken(rng: np.random.Generator, picture: F32, size_px: int) -> U8:
+@dataclass(frozen=True, slots=True)
+class _Shot:
+    """A camera, and the side in pixels that the crop had before it was enlarged, None if as it is."""
+
+    camera: Camera
+    side_px: int | None
+
+
+def _new_shot(rng: np.random.Generator, picture: F32, size_px: int) -> _Shot:
     if rng.random() >= _SMALL_SHARE:
-        return photograph(rng, picture, metered(rng, picture, draw_camera(rng)))
+        return _Shot(metered(rng, picture, draw_camera(rng)), None)
     side = round(float(np.exp(rng.uniform(np.log(_SMALLEST_PX), np.log(size_px)))))
-    small = cv2.resize(picture, (side, side), interpolation=cv2.INTER_AREA)
     blur = float(rng.uniform(0.25, 0.9))
-    camera = metered(rng, picture, draw_camera(rng, blur_px=blur))
-    taken = photograph(rng, f32(small), camera)
+    return _Shot(metered(rng, picture, draw_camera(rng, blur_px=blur)), side)
+
+
+def _reduced(picture: F32, shot: _Shot) -> F32:
+    if shot.side_px is None:
+        return picture
+    return f32(cv2.resize(picture, (shot.side_px, shot.side_px), interpolation=cv2.INTER_AREA))
+
+
+def _visible(shot: _Shot, full: F32, empty: F32, mask: Bool) -> float:
+    """Mean difference that a body makes within its mask in a picture without noise, 0 to 1.
+
+    Seen over noise: where the noise of the camera is strong, only what is left of the difference.
+    """
+    with_it, without = (exposed(_reduced(one, shot), shot.camera) for one in (full, empty))
+    change = np.abs(with_it - without).mean(axis=2)
+    small = f32(mask.astype(np.float32))
+    weight = _reduced(small, shot)
+    total = float(weight.sum())
+    if total <= 0:
+        return 0.0
+    level = float((weight * with_it.mean(axis=2)).sum()) / total
+    noise = float(np.hypot(shot.camera.read_noise, shot.camera.shot_noise * np.sqrt(level)))
+    return float((weight * change).sum()) / total - _NOISE_COVERS * noise
+
+
+def _taken(rng: np.random.Generator, picture: F32, shot: _Shot) -> U8:
+    taken = photograph(rng, _reduced(picture, shot), shot.camera)
+    if shot.side_px is None:
+        return taken
     how = (cv2.INTER_LINEAR, cv2.INTER_CUBIC)[int(rng.integers(2))]
-    return as_u8(cv2.resize(taken, (size_px, size_px), interpolation=how))
+    return as_u8(cv2.resize(taken, picture.shape[1::-1], interpolation=how))
 
 
 def truth_of(
