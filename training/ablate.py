@@ -58,7 +58,7 @@ CHOICES: dict[str, dict[str, Any]] = {
 """What is changed, in words, and how; all others are compared with the first, one run of those whose mean
 is shipped."""
 
-ONE_RUN: dict[str, Any] = {"from_drawings": (0.5,), "n_seeds": 1}
+ONE_RUN: dict[str, Any] = {"from_drawings": (0.5,), "start_counts": (1.0,), "n_seeds": 1}
 """What every run takes in the place of the recipe's own: one start, one seed."""
 
 FIGURES = {

@@ -42,15 +42,13 @@ from training.data import (
     load_nothing,
     photos_folder,
 )
-from training.figures import source_weights
-from training.levels import fit_levels, level_net, levelled
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from torch import nn
 
-    from pestvision.arrays import F32, F64
+    from pestvision.arrays import F32
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +63,11 @@ class Recipe:
         0.0,
         0.5,
     )  # of the weights a run starts from, the rest ImageNet's
-    n_seeds: int = 3  # runs from each start, whose weights are averaged
+    start_counts: tuple[float, ...] = (
+        1.0,
+        2.0,
+    )  # how much the runs of each start count in the mean
+    n_seeds: int = 3  # runs from each start
     steps: int = 200  # few: with more the photographers it knows are learned by heart
     batch: int = 160
     share_drawn: float = 0.4  # of each batch; see the ablation table
@@ -378,17 +380,21 @@ def _step(learner: Learner, loss: torch.Tensor, step: int, recipe: Recipe) -> No
         torch._foreach_lerp_(learner.averaged, learner.learning, 1 - decay)
 
 
-def mean_net(nets: Sequence[nn.Module]) -> nn.Module:
-    """Give the net whose weights are the mean of several that went on from one start.
+def mean_net(nets: Sequence[nn.Module], counts: Sequence[float] | None = None) -> nn.Module:
+    """Give the net whose weights are the mean of several that went on from one start, or from near ones.
+
+    `counts` says how much each counts in it.
 
     Such nets lie in one valley of the loss, and their mean does as well as asking all of them.
     Source: Wortsman et al. 2022, "Model soups", ICML, arXiv 2203.05482.
     """
     mean = copy.deepcopy(nets[0])
     states = [net.state_dict() for net in nets]
+    shares = torch.tensor([1.0] * len(nets) if counts is None else list(counts))
+    shares = shares / shares.sum()
     mean.load_state_dict(
         {
-            name: torch.stack([state[name] for state in states]).mean(0)
+            name: torch.tensordot(shares, torch.stack([state[name] for state in states]), 1)
             if value.dtype.is_floating_point
             else value
             for name, value in states[0].items()
@@ -459,7 +465,11 @@ def main(argv: Sequence[str] | None = None) -> None:
         )
     args = parser.parse_args(argv)
     recipe = Recipe(**{item.name: getattr(args, item.name) for item in fields(Recipe)})
-    recipe = replace(recipe, from_drawings=tuple(recipe.from_drawings))
+    recipe = replace(
+        recipe,
+        from_drawings=tuple(recipe.from_drawings),
+        start_counts=tuple(recipe.start_counts),
+    )
     if args.quick:
         recipe = QUICK
     run(recipe, args, ship, save_scores)
@@ -534,14 +544,17 @@ def learn_folds(
     if after_drawings is None and any(recipe.from_drawings) and parts.drawn:
         after_drawings = learn_drawings(recipe, parts.drawn, device=device, start=imagenet)
         say("drawings learned")
-    runs = []
-    for share in recipe.from_drawings:
+    runs: list[list[nn.Module]] = []
+    counts: list[float] = []
+    for share, count in zip(recipe.from_drawings, recipe.start_counts, strict=True):
         start = imagenet if after_drawings is None else blended(imagenet, after_drawings, share)
         for seed in range(recipe.n_seeds):
             own = replace(recipe, seed=recipe.seed + seed)
             runs.append(fit(own, parts, folds, device=device, start=start))
+            counts.append(count)
             say(f"folds learned from {share:g} drawings, seed {own.seed}")
-    return ask_folds([mean_net(nets) for nets in zip(*runs, strict=True)], parts, folds, device)
+    nets = [mean_net(each, counts) for each in zip(*runs, strict=True)]
+    return ask_folds(nets, parts, folds, device)
 
 
 def ask_folds(nets: list[nn.Module], parts: Parts, folds: Mapping[str, int], device: str) -> Folds:
@@ -553,31 +566,6 @@ def ask_folds(nets: list[nn.Module], parts: Parts, folds: Mapping[str, int], dev
             mine = [i for i, item in enumerate(examples) if folds[item.source] == fold]
             all_scores[mine] = logits_of(net, [examples[i] for i in mine], device)
     return Folds(nets, dict(folds), scores, ground_scores)
-
-
-def level_folds(learned: Folds, parts: Parts) -> F64:
-    """Level each fold's net and scores by what the other folds' crops ask for (`training.levels`).
-
-    Gives the mean of their (4,) biases, which are those of the mean of the nets.
-    """
-    usual = np.array([item.kind not in STRESS_KINDS for item in parts.real])
-    groups = np.array([item.group for item in parts.real])
-    sources = [item.source for item in parts.real]
-    folds = np.array([learned.of_source[source] for source in sources])
-    weights = np.zeros(len(groups))
-    taught = [source for source, use in zip(sources, usual, strict=True) if use]
-    weights[usual] = source_weights(taught, groups[usual])
-    of_ground = np.array([learned.of_source[item.source] for item in parts.ground])
-    before = learned.real.astype(np.float64)
-    levels = []
-    for fold, net in enumerate(learned.nets):
-        others = usual & (folds != fold)
-        _, biases = fit_levels(before[others], groups[others], weights[others])
-        level_net(net, biases)
-        learned.real[folds == fold] = levelled(learned.real[folds == fold], biases)
-        learned.ground[of_ground == fold] = levelled(learned.ground[of_ground == fold], biases)
-        levels.append(biases)
-    return np.asarray(np.mean(levels, axis=0), dtype=np.float64)
 
 
 def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -> None:
@@ -596,8 +584,19 @@ def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -
     )
     say(f"{len(parts.real)} boxed, {len(parts.ground)} ground, {len(parts.drawn)} drawn")
     learned = learn_folds(recipe, parts, device=args.device, say=say)
-    biases = level_folds(learned, parts)
-    say("levels, of " + ", ".join(f"{g} {b:+.2f}" for g, b in zip(GROUPS, biases, strict=True)))
+    finish(recipe, learned, parts, args, ship, save_scores, say)
+
+
+def finish(
+    recipe: Recipe,
+    learned: Folds,
+    parts: Parts,
+    args: argparse.Namespace,
+    ship: Any,
+    save_scores: Any,
+    say: Callable[[str], None],
+) -> None:
+    """Write the folds' nets and their scores, and ship the mean of the nets."""
     args.runs.mkdir(parents=True, exist_ok=True)
     for fold, net in enumerate(learned.nets):
         state = {name: value.half() for name, value in net.state_dict().items() if value.ndim}
