@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import warnings
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,17 +19,24 @@ from pestvision.cli.given import (
     require_writable,
     with_costs,
 )
-from pestvision.cli.text import caution_text, check_text, printable
+from pestvision.cli.text import GO_ON, caution_text, check_text, printable
 from pestvision.cli.work import (
     checked,
     finish_night,
     json_line,
     load_classifier,
+    parsed_jobs,
     print_view,
+    processes,
     save_crops,
+    say_what_is_kept,
+    stop_night,
 )
 from pestvision.errors import PersonError
 from pestvision.settings import load_settings
+
+if TYPE_CHECKING:
+    from pestvision.findings.finding import ViewResult
 
 EXIT_STATUSES = (
     "Exit status: 0 done, whatever was found; 2 wrong usage; 3 what you gave cannot be used; "
@@ -162,6 +169,21 @@ def night(
             help="Where the report goes; by default pestvision-night-NAME in the current folder.",
         ),
     ] = None,
+    jobs: Annotated[
+        str | None,
+        typer.Option(
+            "--jobs",
+            metavar="NUMBER",
+            help=(
+                "How many processes look at the photos: 1 by default, 0 for as many as there are "
+                "cores. Each takes as much memory as one alone."
+            ),
+        ),
+    ] = None,
+    resume: Annotated[
+        bool,
+        typer.Option("--resume", help="Go on with a scan that was stopped, where it stopped."),
+    ] = False,
     costs: CostsOption = None,
     settings: SettingsOption = None,
 ) -> None:
@@ -170,26 +192,52 @@ def night(
     Goes through a folder of photos and writes a report.
 
     Photos of several places may lie in sub-folders or mixed. A photo that cannot be used is skipped
-    and named; the exit status is 0 if any photo could be used.
+    and named; the exit status is 0 if any photo could be used. A scan that is stopped with Ctrl-C, or
+    with the computer, keeps what it had finished.
     """
-    from pestvision.cli.bar import shown_progress
-    from pestvision.findings.night import scan_night
-
     chosen = with_costs(load_settings(settings), costs)
+    n_jobs = parsed_jobs(jobs)
     require_folder(folder)
     target = out or Path(f"pestvision-night-{folder.resolve().name}")
     require_writable(target)
+
+    from pestvision.cli.bar import shown_progress
+    from pestvision.findings.kept import FOLDER_NAME
+    from pestvision.findings.night import broken_off, scan_night
+    from pestvision.report.write import free_folder
+
+    target = free_folder(target)
+    kept = target / FOLDER_NAME
+    say_what_is_kept(kept, resume=resume)
     classifier = load_classifier()
     is_bar_wanted = sys.stderr.isatty() and not (as_json and sys.stdout.isatty())
-    with shown_progress(is_wanted=is_bar_wanted) as progress:
-        found = scan_night(
-            folder,
-            classifier,
-            settings=chosen,
-            progress=progress,
-            on_view=print_view if as_json else None,
-        )
-    finish_night(found, target, as_json=as_json, classifier=classifier)
+    finished: list[ViewResult] = []
+
+    def take(view: ViewResult) -> None:
+        finished.append(view)
+        if as_json:
+            print_view(view)
+
+    try:
+        with (
+            processes(n_jobs) as executor,
+            shown_progress(is_wanted=is_bar_wanted) as progress,
+        ):
+            found = scan_night(
+                folder,
+                classifier,
+                settings=chosen,
+                progress=progress,
+                on_view=take,
+                executor=executor,
+                in_flight=2 * n_jobs,
+                keep_in=kept,
+                resume=resume,
+            )
+    except KeyboardInterrupt:
+        stopped = broken_off(folder, finished, classifier, chosen, GO_ON)
+        stop_night(stopped, target, kept, as_json=as_json)
+    finish_night(found, target, as_json=as_json, classifier=classifier, kept=kept)
 
 
 @app.command(epilog=EXIT_STATUSES)

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 MAX_LINE = 100
 """Characters a line: longer ones are hard to read (common practice, no source)."""
 
+GO_ON = "To go on where it stopped, run the same command again with --resume."
+"""Said of a night's scan that was stopped, on the terminal and in its report."""
+
 SHOWN_FINE = {item.name: item.shown for item in FINE_CLASSES}
 
 

@@ -3,21 +3,30 @@
 from __future__ import annotations
 
 import json
+import os
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import typer
 
-from pestvision.cli.answers import complain
+from pestvision.cli.answers import EXIT_INTERRUPTED, UsageError, complain
 from pestvision.cli.given import is_folder
-from pestvision.cli.text import caution_text, night_text, printable
-from pestvision.errors import FolderError, OutputError, UnreadablePhotoError
+from pestvision.cli.text import GO_ON, caution_text, night_text, printable
+from pestvision.errors import FolderError, OutputError, PersonError, UnreadablePhotoError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from concurrent.futures import Executor
+
     from pestvision.arrays import BoxXyxy
     from pestvision.findings.finding import NightResult, PhotoCheck, ViewResult
     from pestvision.organisms.classify import Classifier
     from pestvision.settings import Settings
+
+
+MAX_JOBS = 61
+"""Processes at most: Windows cannot wait for more at a time (documentation of `ProcessPoolExecutor`)."""
 
 
 def load_classifier() -> Classifier:
@@ -97,10 +106,113 @@ def _free_file(folder: Path, name: str) -> Path:
     return path
 
 
+def parsed_jobs(text: str | None) -> int:
+    """Read a number of processes; 0 stands for as many as there are cores, None for one.
+
+    Raises
+    ------
+    UsageError
+        If it is no such number.
+    """
+    if text is None:
+        return 1
+    if not text.isascii() or not text.isdecimal() or int(text[:9]) > MAX_JOBS:
+        raise UsageError(
+            f"--jobs was given as '{text}', and a number from 0 to {MAX_JOBS} was expected: how many "
+            "processes look at the photos.",
+            advice="Leave it out to have one, or write --jobs 0 for as many as there are cores.",
+        )
+    return int(text) or min(_n_cores(), MAX_JOBS)
+
+
+def _n_cores() -> int:
+    """Count the cores that this program may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def processes(n_jobs: int) -> Iterator[Executor | None]:
+    """Give an executor of so many processes; None for one, which is this.
+
+    Raises
+    ------
+    PersonError
+        If a process was ended from outside.
+    """
+    if n_jobs == 1:
+        yield None
+        return
+    import multiprocessing
+    from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+
+    from pestvision.findings.crew import start_worker
+
+    spawn = multiprocessing.get_context("spawn")  # a fork would copy torch's threads half
+    try:
+        with ProcessPoolExecutor(n_jobs, mp_context=spawn, initializer=start_worker) as pool:
+            yield pool
+    except BrokenExecutor as error:
+        raise PersonError(
+            "One of the processes that looked at the photos was ended from outside, most often because "
+            "memory ran out.",
+            advice="Run the same command with --resume and fewer --jobs: what was finished is kept.",
+        ) from error
+
+
+def say_what_is_kept(kept: Path, *, resume: bool) -> None:
+    """Say where what was typed and what an earlier scan has left do not go together."""
+    from pestvision.findings.kept import has_kept
+
+    if resume and not has_kept(kept):
+        complain(f"Nothing of an earlier scan is kept in {kept}, so this one begins anew.")
+    if not resume and has_kept(kept):
+        complain(
+            f"{kept.parent} holds a scan that has not come to its end. This one begins anew; stop it "
+            "with Ctrl-C and add --resume to go on with the other."
+        )
+
+
+def stop_night(found: NightResult, target: Path, kept: Path, *, as_json: bool) -> NoReturn:
+    """Write what a scan that was stopped had finished, say how to go on, and leave.
+
+    Raises
+    ------
+    typer.Exit
+        Always, with the status of an interruption.
+    OutputError
+        If the report cannot be written.
+    """
+    from pestvision.findings.kept import mark_unfinished
+
+    if found.views:
+        try:
+            mark_unfinished(kept)
+        except OSError as error:
+            raise OutputError(
+                f"The report cannot be written to {target}: {error.strerror or error}.",
+                advice="Free some space, or choose another folder that you may write to.",
+            ) from error
+        finish_night(found, target, as_json=as_json)
+        complain("Stopped, as you asked. The report holds only the views that were finished.")
+    else:
+        complain("Stopped, as you asked, before a view was finished; no report is written.")
+    complain(GO_ON)
+    raise typer.Exit(EXIT_INTERRUPTED)
+
+
 def finish_night(
-    found: NightResult, target: Path, *, as_json: bool, classifier: Classifier | None = None
+    found: NightResult,
+    target: Path,
+    *,
+    as_json: bool,
+    classifier: Classifier | None = None,
+    kept: Path | None = None,
 ) -> None:
     """Write the report and print what was found; a report that cannot be written hides nothing.
+
+    Once the report is written, what was kept in the folder `kept` is removed.
 
     Raises
     ------
@@ -109,6 +221,7 @@ def finish_night(
     OutputError
         If the report cannot be written. What was found is printed first.
     """
+    from pestvision.findings.kept import remove_kept
     from pestvision.report.write import write_report
 
     if found.n_photos == 0:
@@ -120,6 +233,8 @@ def finish_night(
     where = "The report could not be written."
     try:
         where = f"The report is written: {write_report(found, target, classifier=classifier).html}"
+        if kept is not None:
+            remove_kept(kept)
     except OutputError as error:
         failure = error
     in_views = (item for view in found.views for item in view.skipped)

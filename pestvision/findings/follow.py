@@ -81,12 +81,17 @@ def judge_mover(
     rules
         Thresholds of the model card.
     """
-    judgement = _judged(_telling(looks), rules)
+    judgement = judgement_of(looks, rules=rules)
     clearest = max(range(len(looks)), key=lambda rank: _clearness(looks[rank], judgement))
     is_animal = judgement.label != Group.NOT_AN_ORGANISM
     side_px = ANIMAL_CROP_PX if is_animal else OTHER_CROP_PX
     crop_rgb = reduced(crops[clearest], max_side_px=side_px)[0]
     return MoverLooks(mover, judgement, tuple(looks), crop_rgb)
+
+
+def judgement_of(looks: Sequence[Look], *, rules: Rules) -> Judgement:
+    """Judge a mover by those of its looks that show something alive, or by all where none does."""
+    return _judged(_telling(looks), rules)
 
 
 def _telling(looks: Sequence[Look]) -> list[Look]:

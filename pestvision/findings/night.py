@@ -1,60 +1,55 @@
 """Scan a night's folder: views, aligned pairs, movers, tracks, and the answer for each view.
 
-Photos are decoded one after the other, once each, and no more than two are held at full size; what is
-kept of a pair is its boxes, its scores and small crops. The photo to be shown is read once more.
+A view is cut into stretches (`stretch`). They are looked over here, one after the other, or by any
+executor (`crew`); finished ones can be kept on disk (`kept`). Put together in order they say the same
+whoever looked. Of a pair only its boxes, its scores and small crops stay in memory. The photo to be
+shown is read once more.
 """
 
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from contextlib import closing
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pestvision.errors import PhotoError
-from pestvision.findings.check import check_photo
+from pestvision.findings.crew import Basis, Crew
 from pestvision.findings.finding import NightResult, ViewResult
-from pestvision.findings.follow import (
-    Look,
-    MoverLooks,
-    PairLooks,
-    follow,
-    judge_mover,
-    reduced,
-    seen_at_once,
-)
+from pestvision.findings.follow import PairLooks, follow, seen_at_once
 from pestvision.findings.judge import costs_note, rules_of
+from pestvision.findings.kept import KeptLooks
 from pestvision.findings.memory import give_back_large_arrays
-from pestvision.motion.align import AlignmentFailed, align_pair
-from pestvision.motion.blobs import find_blobs
-from pestvision.motion.tracks import pair_movers
-from pestvision.organisms.crops import cut_crop
+from pestvision.findings.stretch import (
+    Alone,
+    Looker,
+    StretchLooks,
+    cut_into_stretches,
+    shown,
+)
 from pestvision.photos.read import read_photo
 from pestvision.photos.series import Skipped, read_series
 from pestvision.progress import Progress, silent
 from pestvision.settings import Settings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+    from concurrent.futures import Executor
     from pathlib import Path
 
-    from pestvision.arrays import U8, BoxXyxy
-    from pestvision.motion.tracks import Mover
+    from pestvision.arrays import BoxXyxy
+    from pestvision.findings.stretch import Shown
     from pestvision.organisms.classify import Classifier
     from pestvision.organisms.weights import Rules
-    from pestvision.photos.read import Photo
     from pestvision.photos.series import Frame, Series, View
 
 DEFAULTS = Settings()
 
-MAX_MOVERS_PER_PAIR = 24
-"""Movers of a pair that are looked at, the clearest first. A tank shows a handful; more are light on
-the water or plants in the current, and each costs two looks of the net."""
-
-BUSIEST_SIDE_PX = 1600
-"""Long side of the photo kept for showing: enough to find the place on the glass again."""
+IN_FLIGHT = 4
+"""Stretches handed to an executor at a time, by default: two workers never wait for the next one."""
 
 ONE_PHOTO = "Only one photo of this view could be used: it was checked as a close-up instead."
-NOTHING_MOVED = "Nothing moved."
 
 
 def scan_night(
@@ -64,6 +59,10 @@ def scan_night(
     settings: Settings = DEFAULTS,
     progress: Progress = silent,
     on_view: Callable[[ViewResult], None] | None = None,
+    executor: Executor | None = None,
+    in_flight: int = IN_FLIGHT,
+    keep_in: Path | None = None,
+    resume: bool = False,
 ) -> NightResult:
     """Scan a night's folder for what moved.
 
@@ -72,14 +71,25 @@ def scan_night(
     folder
         Photos, in sub-folders or mixed; see `photos.series`.
     classifier
-        Loaded once, asked for every crop.
+        Loaded once, asked for every crop that is looked at in this process.
     settings
         The sections `photos`, `night` and `check`: what a missed leech costs holds here as well.
     progress
-        Told before each photo, out of all photos, and once at the end. While the folder is grouped
-        into views it is told of each photo too, with none done yet.
+        Told before each photo, out of all photos, and once at the end; with an executor, after each
+        stretch. While the folder is grouped into views it is told of each photo too, with none done
+        yet.
     on_view
-        Given each view's result as soon as it is done.
+        Given each view's result as soon as it and those before it are done.
+    executor
+        Any of `concurrent.futures` whose workers reach the photos under the same paths; they load the
+        shipped weights themselves. None looks at everything in this process. The result is the same.
+    in_flight
+        Stretches handed to the executor at a time.
+    keep_in
+        A folder in which finished stretches are kept, see `kept`; None keeps nothing. They stay until
+        the caller removes them (`kept.remove_kept`): first the report must be whole.
+    resume
+        Use the stretches that an earlier scan has kept there.
 
     Returns
     -------
@@ -92,29 +102,60 @@ def scan_night(
     FolderError
         If the folder cannot be read or holds no photo.
     WeightsError
-        If the net is damaged.
+        If the net is damaged, or a worker has another.
     """
     give_back_large_arrays()
     series = read_series(folder, settings=settings.photos, progress=_waiting(progress))
-    total = sum(len(view.frames) for view in series.views)
+    told = _Told(progress, sum(len(view.frames) for view in series.views))
+    rules = rules_of(classifier.card.rules, settings.check)
+    kept = None
+    if keep_in is not None:
+        kept = KeptLooks(keep_in, Basis.of(classifier, settings), rules, resume=resume)
+    hands: _Hands = Looker(classifier, settings, told.before)
+    if executor is not None:
+        hands = Crew(executor, Basis.of(classifier, settings), in_flight)
+    scan = _Scan(hands, kept, settings, rules, told)
     of_view, loose = _skipped_by_view(series)
-    scan = _Scan(classifier, settings, progress, total)
     views = []
-    for view, skipped in zip(series.views, of_view, strict=True):
-        result = scan.view(view, skipped)
-        if not result.photos:
-            loose += result.skipped
-            continue
-        views.append(result)
-        if on_view is not None:
-            on_view(result)
-    progress(total, total, "")
+    with closing(scan.parts(series.views)) as in_turn:  # whatever ends the scan ends it at once
+        for view, skipped, parts in zip(series.views, of_view, in_turn, strict=True):
+            result = scan.view(view, skipped, parts)
+            if not result.photos:
+                loose += result.skipped
+                continue
+            views.append(result)
+            if on_view is not None:
+                on_view(result)
+    progress(told.total, told.total, "")
+    trouble = () if kept is None or not kept.trouble else (kept.trouble,)
     return NightResult(
         folder=folder.resolve().name,
         views=tuple(views),
         skipped=tuple(loose),
-        notes=(costs_note(scan.rules),),
+        notes=(costs_note(rules), *trouble),
     )
+
+
+def broken_off(
+    folder: Path, views: Sequence[ViewResult], classifier: Classifier, settings: Settings, how: str
+) -> NightResult:
+    """Give the views that were finished when a scan was stopped, with a note that says so.
+
+    Parameters
+    ----------
+    folder, classifier, settings
+        As the scan had them.
+    views
+        What `on_view` was given.
+    how
+        A sentence: how to go on.
+    """
+    rules = rules_of(classifier.card.rules, settings.check)
+    n_views = "1 view" if len(views) == 1 else f"{len(views)} views"
+    note = (
+        f"This is not the whole night: the scan was stopped when {n_views} had been finished. {how}"
+    )
+    return NightResult(folder.resolve().name, tuple(views), notes=(note, costs_note(rules)))
 
 
 def _waiting(progress: Progress) -> Progress:
@@ -148,43 +189,114 @@ def _parent(name: str) -> str:
     return name.rpartition("/")[0]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Shot:
-    """A frame and its decoded photo."""
+@dataclass(slots=True)
+class _Told:
+    """How far a scan is: photos that were told of, each once, out of all."""
 
-    frame: Frame
-    photo: Photo
+    progress: Progress
+    total: int
+    _seen: set[Path] = field(default_factory=set, init=False)
+
+    def before(self, frame: Frame) -> None:
+        """Tell that a photo is about to be read."""
+        if frame.path not in self._seen:
+            self.progress(len(self._seen), self.total, frame.name)
+            self._seen.add(frame.path)
+
+    def after(self, frames: Sequence[Frame]) -> None:
+        """Tell that a stretch is done."""
+        n_before = len(self._seen)
+        self._seen.update(frame.path for frame in frames)
+        if len(self._seen) > n_before:
+            self.progress(len(self._seen), self.total, frames[-1].name)
+
+
+class _Hands(Protocol):
+    """Whoever looks over stretches: `stretch.Looker` in this process, `crew.Crew` for an executor."""
+
+    def take(self, key: Any, frames: Sequence[Frame]) -> Iterator[tuple[Any, StretchLooks]]:
+        """Take a stretch on, and give those that are finished, with their keys."""
+        ...
+
+    def rest(self) -> Iterator[tuple[Any, StretchLooks]]:
+        """Give all that is still to come."""
+        ...
+
+    def stop(self) -> Sequence[tuple[Any, StretchLooks]]:
+        """Take nothing more on, and give what was in hand and is finished."""
+        ...
+
+    def now(self, frames: Sequence[Frame]) -> StretchLooks:
+        """Look over one stretch before anything else."""
+        ...
+
+    def alone(self, frame: Frame) -> Alone | Skipped:
+        """Check one photo before anything else."""
+        ...
+
+
+_Place = tuple[int, int]  # of a stretch: rank of its view, rank in the view
 
 
 @dataclass(slots=True)
 class _Scan:
-    """What a scan carries from view to view: the net, the settings, and how far it is."""
+    """A scan at work: who looks, what is kept, and how far it is."""
 
-    classifier: Classifier
+    hands: _Hands
+    kept: KeptLooks | None
     settings: Settings
-    progress: Progress
-    total: int
-    done: int = 0
+    rules: Rules
+    told: _Told
 
-    @property
-    def rules(self) -> Rules:
-        """The card's rules with the person's own costs."""
-        return rules_of(self.classifier.card.rules, self.settings.check)
+    def parts(self, views: Sequence[View]) -> Generator[list[StretchLooks]]:
+        """Give the looks at each view's stretches, view after view, as soon as all are there."""
+        stretches = [cut_into_stretches(view.frames) for view in views]
+        found: list[dict[int, StretchLooks]] = [{} for _view in views]
+        rank = 0
+        for (of, place), looks in self._looked_over(stretches):
+            found[of][place] = looks
+            self.told.after(stretches[of][place])
+            while rank < len(views) and len(found[rank]) == len(stretches[rank]):
+                yield [found[rank].pop(place) for place in range(len(stretches[rank]))]
+                rank += 1
 
-    def view(self, view: View, skipped: Sequence[Skipped]) -> ViewResult:
-        """Scan one view."""
-        lost = list(skipped)
-        used: list[Frame] = []
-        pairs: list[PairLooks] = []
-        previous: _Shot | None = None
-        for frame in view.frames:
-            shot = self._read(frame, lost)
-            if shot is None:
-                continue
-            if previous is not None:
-                pairs.append(self._pair(previous, shot))
-            previous = shot
-            used.append(frame)
+    def _looked_over(
+        self, stretches: Sequence[Sequence[tuple[Frame, ...]]]
+    ) -> Iterator[tuple[_Place, StretchLooks]]:
+        """Give every stretch's looks, in any order: kept ones as they are met, others when done."""
+        try:
+            for of, one_view in enumerate(stretches):
+                for place, frames in enumerate(one_view):
+                    kept = None if self.kept is None else self.kept.get(frames)
+                    if kept is not None:
+                        yield (of, place), kept
+                        continue
+                    yield from self._keeping(stretches, self.hands.take((of, place), frames))
+            yield from self._keeping(stretches, self.hands.rest())
+        finally:
+            for _done in self._keeping(stretches, self.hands.stop()):
+                pass
+
+    def _keeping(
+        self,
+        stretches: Sequence[Sequence[tuple[Frame, ...]]],
+        done: Iterable[tuple[_Place, StretchLooks]],
+    ) -> Iterator[tuple[_Place, StretchLooks]]:
+        for (of, place), looks in done:
+            if self.kept is not None:
+                self.kept.put(stretches[of][place], looks)
+            yield (of, place), looks
+
+    def view(
+        self, view: View, skipped: Sequence[Skipped], parts: Sequence[StretchLooks]
+    ) -> ViewResult:
+        """Put the stretches of a view together."""
+        joined = _joined(view, parts)
+        used = [view.frames[place] for place in joined.used]
+        pairs = [
+            joined.pairs.get(couple) or self._across([view.frames[place] for place in couple])
+            for couple in pairwise(joined.used)
+        ]
         result = ViewResult(
             view=view.name,
             photos=tuple(frame.name for frame in used),
@@ -193,81 +305,26 @@ class _Scan:
             tracks=(),
             seen_at_once_max={},
             notes=(*view.notes, *_unaligned_note(pairs)),
-            skipped=tuple(lost),
+            skipped=(*skipped, *joined.skipped),
         )
-        if previous is None:
+        if not used:
             return result
         if len(used) == 1:
-            return self._still(previous, result)
-        del previous, shot
+            return _still(joined.alone or self.hands.alone(used[0]), result)
         return self._followed(pairs, used, result)
 
-    def _read(self, frame: Frame, lost: list[Skipped]) -> _Shot | None:
-        """Decode the next photo; one that cannot be decoded is put down as lost."""
-        self.progress(self.done, self.total, frame.name)
-        self.done += 1
-        try:
-            return _Shot(frame, read_photo(frame.path, settings=self.settings.photos))
-        except PhotoError as error:
-            lost.append(Skipped(frame.name, error.sentence()))
-            return None
-
-    def _pair(self, first: _Shot, second: _Shot) -> PairLooks:
-        """Align two photos, isolate what moved, and look at it."""
-        names = (first.frame.name, second.frame.name)
-        aligned = align_pair(first.photo.rgb, second.photo.rgb)
-        if isinstance(aligned, AlignmentFailed):
-            return PairLooks(*names, reason=aligned.advice)
-        blobs = find_blobs(aligned, min_length_px=float(self.settings.night.min_mover_px))
-        movers = sorted(pair_movers(blobs, aligned.matrix), key=lambda mover: -mover.z_peak)
-        matrix = aligned.matrix
-        del aligned  # 48 MB at 12 megapixels, before the net asks for its own
-        reason = NOTHING_MOVED if not movers else ""
-        if len(movers) > MAX_MOVERS_PER_PAIR:
-            reason = (
-                f"{len(movers)} things changed, and the {MAX_MOVERS_PER_PAIR} clearest were looked "
-                "at. So many are mostly moving light, plants or bubbles: use one steady lamp, and a "
-                "piece of glass away from the filter's outflow."
-            )
-        looked_at = self._look(movers[:MAX_MOVERS_PER_PAIR], first, second)
-        return PairLooks(*names, reason=reason, matrix=matrix, movers=looked_at)
-
-    def _look(self, movers: Sequence[Mover], *shots: _Shot) -> tuple[MoverLooks, ...]:
-        """Cut and classify every mover on each photo that shows it, in one go."""
-        places = [
-            (rank, shot, box)
-            for rank, mover in enumerate(movers)
-            for shot, box in zip(
-                shots, (mover.box_first_xyxy_px, mover.box_second_xyxy_px), strict=True
-            )
-            if box is not None
-        ]
-        crops = [cut_crop(shot.photo.rgb, box) for _rank, shot, box in places]
-        scores = self.classifier.classify(crops)
-        looks: list[list[Look]] = [[] for _mover in movers]
-        seen: list[list[U8]] = [[] for _mover in movers]
-        for (rank, shot, box), crop, score in zip(places, crops, scores, strict=True):
-            looks[rank].append(Look(shot.frame.name, box, score))
-            seen[rank].append(crop)
-        return tuple(
-            judge_mover(mover, looks[rank], seen[rank], rules=self.rules)
-            for rank, mover in enumerate(movers)
-        )
-
-    def _still(self, shot: _Shot, result: ViewResult) -> ViewResult:
-        """Check the only photo of a view."""
-        checked = check_photo(shot.photo, self.classifier, settings=self.settings)
-        still = dataclasses.replace(checked, photo=shot.frame.name)
-        boxes: list[tuple[str, BoxXyxy]] = [
-            (finding.judgement.label, finding.box_xyxy_px) for finding in still.findings
-        ]
-        found = dataclasses.replace(
-            result,
-            still=still,
-            seen_at_once_max=seen_at_once({shot.frame.name: boxes}),
-            notes=(*result.notes, ONE_PHOTO),
-        )
-        return _shown(found, shot) if still.findings else found
+    def _across(self, couple: list[Frame]) -> PairLooks:
+        """Compare two photos that became neighbours where two stretches meet at a bad photo."""
+        frames = tuple(couple)
+        looks = None if self.kept is None else self.kept.get(frames)
+        if looks is None:
+            looks = self.hands.now(frames)
+            if self.kept is not None:
+                self.kept.put(frames, looks)
+        if looks.pairs:
+            return looks.pairs[0]
+        reason = " ".join(item.reason for item in looks.skipped)  # it was there a moment ago
+        return PairLooks(couple[0].name, couple[1].name, reason=reason)
 
     def _followed(
         self, pairs: Sequence[PairLooks], used: Sequence[Frame], result: ViewResult
@@ -288,19 +345,71 @@ class _Scan:
             return found
         frame = next(frame for frame in used if frame.name == followed.busiest)
         try:
-            return _shown(
-                found, _Shot(frame, read_photo(frame.path, settings=self.settings.photos))
-            )
+            photo = read_photo(frame.path, settings=self.settings.photos)
         except PhotoError as error:
             note = f"{frame.name} shows most, and is not pictured: {error.sentence()}"
             return dataclasses.replace(found, busiest=frame.name, notes=(*found.notes, note))
+        return _pictured(found, shown(photo, frame.name))
 
 
-def _shown(result: ViewResult, shot: _Shot) -> ViewResult:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Joined:
+    """A view's stretches put together; places are those of the view's frames.
+
+    `pairs` holds the neighbours that were compared, by their places. Where two stretches meet at a bad
+    photo, the two next to it are not among them.
+    """
+
+    used: list[int]
+    pairs: dict[tuple[int, int], PairLooks]
+    skipped: list[Skipped]
+    alone: Alone | None
+
+
+def _joined(view: View, parts: Sequence[StretchLooks]) -> _Joined:
+    pairs: dict[tuple[int, int], PairLooks] = {}
+    used: set[int] = set()
+    lost: dict[int, Skipped] = {}
+    start = 0
+    for frames, looks in zip(cut_into_stretches(view.frames), parts, strict=True):
+        places = [start + place for place in looks.used]
+        pairs |= dict(zip(pairwise(places), looks.pairs, strict=True))
+        unread = sorted(set(range(start, start + len(frames))) - set(places))
+        lost |= dict(zip(unread, looks.skipped, strict=True))
+        used.update(places)
+        start += len(frames) - 1
+    return _Joined(
+        used=sorted(used),
+        pairs=pairs,
+        skipped=[lost[place] for place in sorted(lost.keys() - used)],
+        alone=next((looks.alone for looks in parts if looks.alone is not None), None),
+    )
+
+
+def _still(alone: Alone | Skipped, result: ViewResult) -> ViewResult:
+    """Tell what a check of the only photo of a view says."""
+    if isinstance(alone, Skipped):  # it was there a moment ago
+        return dataclasses.replace(result, photos=(), taken=(), skipped=(*result.skipped, alone))
+    check = alone.check
+    boxes: list[tuple[str, BoxXyxy]] = [
+        (finding.judgement.label, finding.box_xyxy_px) for finding in check.findings
+    ]
+    found = dataclasses.replace(
+        result,
+        still=check,
+        seen_at_once_max=seen_at_once({check.photo: boxes}),
+        notes=(*result.notes, ONE_PHOTO),
+    )
+    return found if alone.shown is None else _pictured(found, alone.shown)
+
+
+def _pictured(result: ViewResult, picture: Shown) -> ViewResult:
     """Add the photo to be shown."""
-    small, scale = reduced(shot.photo.rgb, max_side_px=BUSIEST_SIDE_PX)
     return dataclasses.replace(
-        result, busiest=shot.frame.name, busiest_rgb=small, busiest_scale=scale
+        result,
+        busiest=picture.photo,
+        busiest_rgb=picture.rgb,
+        busiest_scale=picture.scale,
     )
 
 

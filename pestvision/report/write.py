@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pestvision.errors import OutputError
+from pestvision.findings.kept import FOLDER_NAME as UNFINISHED
 from pestvision.report.html import render_report
 from pestvision.report.tables import findings_csv, night_lines
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from datetime import datetime
     from pathlib import Path
 
@@ -54,7 +56,7 @@ def write_report(
         A scanned night.
     out
         The folder to write into; made where it is missing. Where a report already lies there, `-2`,
-        `-3` and so on is added to its name, unless `replace` is True.
+        `-3` and so on is added to its name, unless `replace` is True or that report is not whole.
     replace
         Write over a report that lies there.
     written
@@ -97,19 +99,48 @@ def write_report(
 
 def _claim_folder(out: Path, *, replace: bool) -> tuple[Path, bool]:
     """Give the first folder of this name that holds no report, and whether it was made here."""
-    out = out if out.name not in {"", ".."} else out.resolve()
-    for rank in range(1, MAX_NUMBERED):
-        folder = out if rank == 1 else out.with_name(f"{out.name}-{rank}")
+    for folder in _numbered(out):
         try:
             folder.mkdir(parents=True)
         except FileExistsError:
-            is_free = folder.is_dir() and not any((folder / name).exists() for name in NAMES)
-            if is_free or replace:
+            if _is_free(folder) or replace:
                 return folder, False
         else:
             return folder, True
+    raise _too_many(out)
+
+
+def free_folder(out: Path) -> Path:
+    """Give the folder that `write_report` would write into, and make nothing.
+
+    Raises
+    ------
+    OutputError
+        If there are too many reports of this name.
+    """
+    for folder in _numbered(out):
+        if not os.path.lexists(folder) or _is_free(folder):
+            return folder
+    raise _too_many(out)
+
+
+def _numbered(out: Path) -> Iterator[Path]:
+    out = out if out.name not in {"", ".."} else out.resolve()
+    yield out
+    for rank in range(2, MAX_NUMBERED):
+        yield out.with_name(f"{out.name}-{rank}")
+
+
+def _is_free(folder: Path) -> bool:
+    """Tell whether a folder that is there holds no report, or one that is not whole."""
+    if not folder.is_dir():
+        return False
+    return (folder / UNFINISHED).is_dir() or not any((folder / name).exists() for name in NAMES)
+
+
+def _too_many(out: Path) -> OutputError:
     message = f"There are {MAX_NUMBERED - 1} reports named {out.name} already."
-    raise OutputError(message, advice="Choose another name, or move old reports away.")
+    return OutputError(message, advice="Choose another name, or move old reports away.")
 
 
 def _write_all(folder: Path, texts: dict[str, str]) -> None:

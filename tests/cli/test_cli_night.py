@@ -203,7 +203,8 @@ def test_settings_and_a_silent_progress_reach_the_scan(
     (asked,) = stages.asked("scan_night")
     assert asked["settings"].night.min_mover_px == 30
     assert asked["progress"] is silent  # no terminal here, so no bar
-    assert asked["on_view"] is None
+    assert asked["executor"] is None  # one process, unless more are asked for
+    assert asked["resume"] is False
 
 
 def test_a_single_photo_and_a_still_night_have_words_of_their_own() -> None:
@@ -250,11 +251,10 @@ from pestvision.findings import night
 from pestvision.organisms.classify import Classifier
 from made_answers import scanned
 
-def scan(folder, classifier, *, settings, progress, on_view):
+def scan(folder, classifier, *, progress, on_view, **_others):
     found = scanned(folder.name)
     progress(1, 3, "comparing")
-    if on_view is not None:
-        on_view(found.views[0])
+    on_view(found.views[0])
     progress(2, 3, "comparing")
     return found
 

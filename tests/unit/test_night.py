@@ -3,149 +3,28 @@
 from __future__ import annotations
 
 import json
-import weakref
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from pathlib import Path
-from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pytest
-from made_answers import checked
-from made_scores import sure_of_fine
+from played_night import Script, player, walk
 
-from pestvision.errors import UnreadablePhotoError
-from pestvision.findings import follow as follow_module
-from pestvision.findings import night as night_module
 from pestvision.findings.follow import ANIMAL_CROP_PX, seen_at_once
-from pestvision.findings.night import MAX_MOVERS_PER_PAIR, NOTHING_MOVED, ONE_PHOTO, scan_night
-from pestvision.motion.align import AlignedPair, AlignmentFailed, AlignReason
-from pestvision.motion.tracks import Mover
+from pestvision.findings.night import ONE_PHOTO
+from pestvision.findings.stretch import MAX_MOVERS_PER_PAIR, NOTHING_MOVED
 from pestvision.organisms.classes import FINE_NAMES
-from pestvision.organisms.weights import Rules
-from pestvision.photos.exif import TakenAt
-from pestvision.photos.read import Photo
-from pestvision.photos.series import Frame, Series, Skipped, View
+from pestvision.photos.series import Skipped
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable
 
-    from pestvision.arrays import U8, BoxXyxy
-    from pestvision.findings.finding import PhotoCheck
-    from pestvision.organisms.classify import Scores
-
-HEIGHT, WIDTH = 240, 320
-T0 = datetime(2026, 3, 3, 22, 0)  # noqa: DTZ001 - a camera's clock has no zone
-
-
-class PaintedClassifier:
-    """Reads the class from the crop's middle, where the script painted it."""
-
-    card = SimpleNamespace(rules=Rules())
-
-    def __init__(self) -> None:
-        self.n_crops = 0
-
-    def classify(self, crops: Sequence[U8]) -> list[Scores]:
-        self.n_crops += len(crops)
-        return [sure_of_fine(FINE_NAMES[int(crop[112, 112, 0]) // 10 - 1], 0.97) for crop in crops]
-
-
-@dataclass
-class Script:
-    """One view: photos by number, animals by track as `{photo: box}`, and what goes wrong."""
-
-    n_photos: int = 3
-    animals: dict[int, tuple[str, dict[int, BoxXyxy]]] = field(default_factory=dict)
-    unaligned: set[int] = field(default_factory=set)
-    undecodable: set[int] = field(default_factory=set)
-    name: str = "left"
-    alive: list[weakref.ref[Photo]] = field(default_factory=list)
-    most_alive: int = 0
-    n_decoded: int = 0
-
-    def frame(self, rank: int) -> Frame:
-        name = f"{self.name}/{rank:03d}.jpg"
-        taken = TakenAt(T0 + timedelta(minutes=rank), None, False, "exif")
-        return Frame(Path("/nowhere") / name, name, taken, HEIGHT, WIDTH)
-
-    def photo(self, rank: int) -> Photo:
-        rgb = np.zeros((HEIGHT, WIDTH, 3), dtype=np.uint8)
-        rgb[0, 0] = rank
-        for fine, places in self.animals.values():
-            if rank in places:
-                x0, y0, x1, y1 = (round(value) for value in places[rank])
-                rgb[y0:y1, x0:x1] = 10 * (FINE_NAMES.index(fine) + 1)
-        frame = self.frame(rank)
-        return Photo(rgb, Path(frame.name).name, frame.path, "JPEG", frame.taken)
-
-    def read_photo(self, path: Path, **_: object) -> Photo:
-        rank = int(path.stem)
-        if rank in self.undecodable:
-            message = f"{path.name} is damaged."
-            raise UnreadablePhotoError(message, advice="Copy it again.")
-        photo = self.photo(rank)
-        self.n_decoded += 1
-        self.alive = [ref for ref in self.alive if ref() is not None]
-        self.alive.append(weakref.ref(photo.rgb))  # type: ignore[arg-type]
-        self.most_alive = max(self.most_alive, len(self.alive))
-        return photo
-
-    def align_pair(self, first: U8, second: U8) -> AlignedPair | AlignmentFailed:
-        if int(first[0, 0, 0]) in self.unaligned:
-            return AlignmentFailed(AlignReason.MOVED_TOO_FAR, "Fix the camera.")
-        valid = np.ones(first.shape[:2], dtype=bool)
-        return AlignedPair(first, second, valid, np.eye(3, dtype=np.float32), 0.1)
-
-    def find_blobs(self, pair: AlignedPair, **_: object) -> tuple[Mover, ...]:
-        ranks = int(pair.first[0, 0, 0]), int(pair.warped[0, 0, 0])
-        movers = []
-        for track, (_fine, places) in self.animals.items():
-            boxes = [places.get(rank) for rank in ranks]
-            if boxes[0] != boxes[1]:
-                distance = None if None in boxes else 10.0
-                movers.append(Mover(boxes[0], boxes[1], distance, 8.0 + track, track))
-        return tuple(movers)
+    from pestvision.arrays import BoxXyxy
+    from pestvision.findings.finding import NightResult
+    from pestvision.photos.read import Photo
 
 
 @pytest.fixture
-def play(monkeypatch: pytest.MonkeyPatch):
-    """Put scripts in the place of the stages, and scan."""
-
-    def scan(*scripts: Script, skipped: Sequence[Skipped] = (), **options: object):
-        by_name = {script.name: script for script in scripts}
-        views = tuple(
-            View(script.name, tuple(script.frame(k) for k in range(script.n_photos)), "time taken")
-            for script in scripts
-        )
-        series = Series(Path("night"), views, tuple(skipped))
-        monkeypatch.setattr(night_module, "read_series", lambda *_, **__: series)
-        monkeypatch.setattr(
-            night_module,
-            "read_photo",
-            lambda path, **k: by_name[path.parent.name].read_photo(path, **k),
-        )
-        monkeypatch.setattr(night_module, "align_pair", scripts[0].align_pair)
-        monkeypatch.setattr(night_module, "find_blobs", scripts[0].find_blobs)
-        monkeypatch.setattr(night_module, "pair_movers", lambda blobs, *_: blobs)
-        monkeypatch.setattr(
-            follow_module, "link_movers", lambda pairs, **_: tuple(tuple(p) for p in pairs)
-        )
-        monkeypatch.setattr(night_module, "check_photo", harmless)
-        return scan_night(Path("night"), PaintedClassifier(), **options)
-
-    return scan
-
-
-def harmless(photo: Photo, *_: object, **__: object) -> PhotoCheck:
-    size = {"width": photo.width, "height": photo.height}
-    return checked(photo.name, "harmless", taken=None, **size)
-
-
-def walk(start: int, stop: int, *, y: float = 20.0, step: float = 30.0) -> dict[int, BoxXyxy]:
-    """An animal that is 24 pixels long and goes right by `step` pixels a photo."""
-    return {k: (10 + step * k, y, 34 + step * k, y + 16) for k in range(start, stop)}
+def play(monkeypatch: pytest.MonkeyPatch) -> Callable[..., NightResult]:
+    return player(monkeypatch)
 
 
 def test_an_animal_that_walks_is_one_track_with_one_sighting_a_photo(play) -> None:

@@ -11,7 +11,7 @@ import pytest
 from made_scores import sure_of_fine
 from PIL import Image
 
-from pestvision.findings import night as night_module
+from pestvision.findings import stretch as stretch_module
 from pestvision.findings.night import scan_night
 from pestvision.organisms.classes import FINE_NAMES, GROUP_OF_FINE
 from pestvision.organisms.weights import Rules
@@ -70,7 +70,7 @@ def scanned(
     for rank, photo in enumerate(photos):
         Image.fromarray(photo.rgb).save(folder / f"{rank:03d}.jpg", quality=92)
     oracle = Oracle(photos)
-    monkeypatch.setattr(night_module, "cut_crop", oracle.cut)
+    monkeypatch.setattr(stretch_module, "cut_crop", oracle.cut)
     return scan_night(folder, oracle)  # type: ignore[arg-type]
 
 
