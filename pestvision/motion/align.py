@@ -4,7 +4,8 @@ The path of a pair, cheapest step first: a shift guessed by phase correlation, c
 pyramid of local least squares, a robust model through them. Where that finds too little (a large
 turn, a step to the side) descriptors are matched instead, and the corners followed again from there.
 A pane with too little detail for corners is aligned as a whole, by the enhanced correlation
-coefficient. The second photo is then warped once, at full size.
+coefficient; a grainy one, where few corners are more than grain, by the same coefficient over what is
+left of its edges once the grain is smoothed away. The second photo is then warped once, at full size.
 
 Notes
 -----
@@ -42,10 +43,14 @@ FEW_AGREEMENT = 0.5  # asked for where fewer points hold the model; the same pai
 SURE_AGREEMENT = 0.6  # above it, and with SURE_SHARE of the corners, nothing else is tried
 SURE_SHARE = 0.4  # of the corners: a brick wall laid one brick off had 0.73 and 0.13
 MAX_BEND = 0.4  # perspective over the frame: a camera turned by more shows another scene
+GRAIN_SIGMA_PX = 3.0  # smoothing, at the working size: grain of 1 px falls to a tenth, edges stay
+GRAIN_FLOORS = 2.0  # of the quieter parts' spread, below which a difference counts as grain
+GRAIN_QUANTILE = 0.2  # a fifth of a photo is bare ground; common practice, no source
 INLIER_PX = 1.5  # at the working size: following is good to 0.1, the rest is room for parallax
 SMALL_BEND = 0.02  # of turn or scale: a patch of 21 pixels is still followed to 0.05 px
 STILL_PX = 0.12  # at the working size: below it a warp would blur more than it would mend
 MIN_OVERLAP = 0.5  # less than half the frame shared: the gaps would hide more than the pair shows
+LEAST_DETERMINANT = 1e-6  # of a similarity: a scale of a thousandth, far outside SCALE_RANGE
 SCALE_RANGE = (0.6, 1.7)  # beyond it, small animals are not the same thing to both photos
 MIN_DETAIL = 1.5  # grey levels between neighbours in the livelier tenth; noise alone gives 1
 MIN_SHADING = 4.0  # grey levels, standard deviation of coarse tiles
@@ -230,15 +235,18 @@ def _camera_motion(first: _View, second: _View) -> _Model | AlignReason:
         return AlignReason.NO_DETAIL
     corners = _corners(first.detail)
     guess = _shift_guess(first, second)
-    best = _judged(_follow(first, second, corners, guess), first, second)
+    followed = [_follow(first, second, corners, guess)]
+    best = _judged(followed[0], first, second)
     is_sure = best is not None and best.agreement >= SURE_AGREEMENT
     if best is None or not is_sure or best.n_points < SURE_SHARE * len(corners):
         start = _match_descriptors(first, second)
         if start is not None:
-            other = _judged(_follow(first, second, corners, start), first, second)
-            best = _better(best, other)
+            followed.append(_follow(first, second, corners, start))
+            best = _better(best, _judged(followed[1], first, second))
     if best is None:
         best = _judged(_as_a_whole(first, second, guess), first, second)
+    if best is None:
+        best = _through_grain(first, second, followed)
     return _why_not(first, second) if best is None else best
 
 
@@ -287,13 +295,18 @@ def _view(rgb: U8) -> _View:
 
 def _detail(grey: U8) -> U8:
     """Take out the local mean and contrast: 128 + 40 sigmas, (h, w) uint8."""
-    side = max(15, max(grey.shape) // 40 | 1)
-    as_float = grey.astype(np.float32)
-    centred = as_float - cv2.blur(as_float, (side, side))
-    spread = cv2.sqrt(cv2.blur(centred * centred, (side, side)))
+    centred, spread = _centred_and_spread(grey)
     # Three grey levels are added so that bare sensor noise is not blown up to look like detail.
     ratio = centred / (spread + 3.0)
     return as_u8(cv2.addWeighted(ratio, 40.0, ratio, 0.0, 128.0, dtype=cv2.CV_8U))
+
+
+def _centred_and_spread(grey: U8) -> tuple[F32, F32]:
+    """Give grey less its local mean, and the local standard deviation: (h, w) float32, grey levels."""
+    side = max(15, max(grey.shape) // 40 | 1)
+    as_float = grey.astype(np.float32)
+    centred = as_float - cv2.blur(as_float, (side, side))
+    return as_f32(centred), as_f32(cv2.sqrt(cv2.blur(centred * centred, (side, side))))
 
 
 def _is_flat(view: _View) -> bool:
@@ -426,7 +439,9 @@ def _similarity(points_first: F64, points_second: F64, within_px: float) -> F64 
     )
     if found[0] is None:
         return None
-    return np.vstack([found[0], [0.0, 0.0, 1.0]]).astype(np.float64)
+    matrix: F64 = np.vstack([found[0], [0.0, 0.0, 1.0]]).astype(np.float64)
+    # Descriptors of many places may all be matched to one: a scale of 0, which has no way back.
+    return matrix if abs(np.linalg.det(matrix)) > LEAST_DETERMINANT else None
 
 
 def _homography(points_first: F64, points_second: F64) -> F64 | None:
@@ -526,6 +541,47 @@ def _as_a_whole(first: _View, second: _View, guess: F64) -> _Model | None:
     if best is None:
         return None
     return _Model(_inverse(zoom) @ best[1] @ zoom, 0, 0.3 * reduction)
+
+
+def _through_grain(first: _View, second: _View, followed: Sequence[_Model | None]) -> _Model | None:
+    """Align a grainy pair by what is left of its edges without grain, from the few corners that held.
+
+    Where noise is as large as the texture, most corners are chosen on noise, and those on edges are
+    followed to a pixel or two only: too few to be believed, but near enough for ECC to go on from. It
+    must then agree as a model without points must. Of 240 pairs of unrelated photographs, with grain of
+    0, 6 and 12 grey levels, none had corners to start from, and none was aligned.
+
+    Source: Evangelidis & Psarakis 2008, IEEE TPAMI 30:1858-1865.
+    """
+    smooth = (_without_grain(first), _without_grain(second))
+    size = (first.grey.shape[1] // 2, first.grey.shape[0] // 2)
+    small = [cv2.resize(v.detail, size, interpolation=cv2.INTER_AREA) for v in smooth]
+    zoom = np.diag([size[0] / first.grey.shape[1], size[1] / first.grey.shape[0], 1.0])
+    best: _Model | None = None
+    for start in followed:
+        if start is None:
+            continue
+        carried = (zoom @ start.matrix @ _inverse(zoom))[:2].astype(np.float32)
+        try:
+            _, moved = cv2.findTransformECC(
+                small[0], small[1], carried, cv2.MOTION_AFFINE, (3, 60, 1e-5)
+            )
+        except cv2.error:  # it ran away
+            continue
+        matrix = _inverse(zoom) @ np.vstack([moved, [0.0, 0.0, 1.0]]).astype(np.float64) @ zoom
+        best = _better(best, _judged(_Model(matrix, 0, 0.6), *smooth))  # 0.3 px at half the size
+    return best
+
+
+def _without_grain(view: _View) -> _View:
+    """Smooth a view, and take its detail against its own grain, so that bare ground stays grey."""
+    grey = as_u8(cv2.GaussianBlur(view.grey, (0, 0), GRAIN_SIGMA_PX))
+    centred, spread = _centred_and_spread(grey)
+    floor = GRAIN_FLOORS * float(np.quantile(spread[::4, ::4], GRAIN_QUANTILE)) + 1e-3
+    ratio = centred / (spread + floor)
+    gain = 40.0 * (1.0 + GRAIN_FLOORS)
+    detail = as_u8(cv2.addWeighted(ratio, gain, ratio, 0.0, 128.0, dtype=cv2.CV_8U))
+    return replace(view, grey=grey, detail=detail)
 
 
 def _agreement(first: _View, second: _View, matrix: F64) -> float:

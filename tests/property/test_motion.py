@@ -172,11 +172,11 @@ def test_movers_of_drawn_hand_held_pairs_are_found_and_little_else():
 
     The aim is 0.85 of movers at 0.5 false blobs a pair. Measured on 160 pairs never looked at: 0.871
     (n 240) at 0.31 (n 49). This few pairs spread by about 0.06 and 0.15: the guard stands two of those off.
-    Of those 160 pairs 0.981 could be aligned; of these, with solid bodies, all but one.
+    All can be aligned, the dimmest and grainiest of them by its edges.
     """
     tally = tally_pairs(SEEN_SEED, 24)
     hits, n = tally.found()
-    assert tally.n_aligned >= tally.n_pairs - 1
+    assert tally.n_aligned == tally.n_pairs
     assert hits / n >= 0.72
     assert tally.false_blobs / tally.n_pairs <= 0.8
     assert float(np.median(tally.errors_px)) <= 0.3

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import itertools
+
 import cv2
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from pestvision.motion.align import (
     align_pair,
     valid_area,
 )
+from training.evaluate_motion import SEEN_SEED, alignment_error_px, exam_pair
 
 
 def test_a_tripod_pair_is_not_warped_at_all(rng):
@@ -94,6 +97,35 @@ def test_a_bare_pane_with_animals_on_it_is_aligned_by_the_whole_picture(rng):
     pair = align_pair(first, exposed(seen_through(first, truth), 0.0, rng, 1.0))
     assert isinstance(pair, AlignedPair)
     np.testing.assert_allclose(pair.matrix[:2, 2], [7.0, -4.0], atol=1.0)
+
+
+def test_a_dim_pair_whose_corners_are_mostly_grain_is_aligned_by_its_edges():
+    """Drawn: ten corners of 500 hold the model, which is too few to be believed for themselves."""
+    drawn = exam_pair(SEEN_SEED + 17)
+    pair = align_pair(drawn.first, drawn.second)
+    assert isinstance(pair, AlignedPair)
+    # 3.3 px by the ten corners alone; grain drowns what would tell the last pixel.
+    assert alignment_error_px(drawn, pair) < 2.0
+
+
+def test_two_different_grainy_places_are_not_laid_over_each_other(rng):
+    for one, other in itertools.pairwise(("chelsea", "astronaut", "camera", "coins", "chelsea")):
+        first, second = (dim_and_grainy(sample_picture(name), rng) for name in (one, other))
+        assert not align_pair(first, second)
+
+
+def dim_and_grainy(rgb, rng):
+    """As dim as the drawn pair above, its edges soft, and 12 grey levels of grain: more than edges have."""
+    soft = cv2.GaussianBlur(cv2.resize(rgb, (640, 480)), (0, 0), 2) * 0.3 + 40
+    return exposed(soft, 0.0, rng, 12.0)
+
+
+def test_places_all_matched_to_one_have_no_similarity(rng):
+    """Their scale is 0, and nothing leads back."""
+    many = rng.uniform(0, 500, (40, 2))
+    one = np.full((40, 2), 120.0)
+    assert align._similarity(many, one, 4.0) is None
+    assert align._similarity(many, many + 3.0, 4.0) is not None
 
 
 def test_an_error_of_the_correlation_is_an_outcome_and_not_a_crash(monkeypatch):
