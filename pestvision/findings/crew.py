@@ -138,10 +138,7 @@ def _classifier_here() -> Classifier:
 
 def _keep_to_one_core() -> None:
     """Leave the other cores to the other workers, and large arrays to the system."""
-    from threadpoolctl import threadpool_limits
-
     cv2.setNumThreads(1)
-    threadpool_limits(1)
     give_back_large_arrays()
 
 

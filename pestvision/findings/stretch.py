@@ -11,6 +11,8 @@ import dataclasses
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from threadpoolctl import threadpool_limits
+
 from pestvision.errors import PhotoError, ShapeError
 from pestvision.findings.check import check_photo
 from pestvision.findings.follow import Look, MoverLooks, PairLooks, judge_mover, reduced
@@ -47,6 +49,12 @@ the water or plants in the current, and each costs two looks of the net."""
 
 SHOWN_SIDE_PX = 1600
 """Long side of the photo kept for showing: enough to find the place on the glass again."""
+
+ONE_THREAD = 1
+"""Threads for linear algebra. Its libraries cut a product of matrices up by the number of their threads,
+and so the last bit of a probability hangs on the number of cores, or on what another program has set. A
+scan divided among processes or computers must say the same to the last bit. The products are small, and
+the net's layers are run by threads of their own, each one by itself."""
 
 NOTHING_MOVED = "Nothing moved."
 
@@ -166,6 +174,10 @@ class Looker:
             One or more in order. Photos are decoded one after the other, once each, and no more than
             two are held at full size.
         """
+        with threadpool_limits(ONE_THREAD):
+            return self._looked_over(frames)
+
+    def _looked_over(self, frames: Sequence[Frame]) -> StretchLooks:
         used: list[int] = []
         skipped: list[Skipped] = []
         pairs: list[PairLooks] = []
@@ -186,8 +198,9 @@ class Looker:
 
     def alone(self, frame: Frame) -> Alone | Skipped:
         """Check a photo that has none to be compared with."""
-        shot = self._read(frame)
-        return shot if isinstance(shot, Skipped) else self._checked(shot)
+        with threadpool_limits(ONE_THREAD):
+            shot = self._read(frame)
+            return shot if isinstance(shot, Skipped) else self._checked(shot)
 
     def _read(self, frame: Frame) -> _Shot | Skipped:
         """Decode the next photo, or give the one in hand; one that cannot be decoded is skipped."""

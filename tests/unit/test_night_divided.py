@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from played_night import PaintedClassifier, Script, player, walk
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from pestvision.errors import WeightsError
 from pestvision.findings import crew as crew_module
@@ -304,3 +305,25 @@ def test_a_line_of_a_divided_night_is_json(play, cut) -> None:
         night = play(left(), executor=executor)
     (line,) = night_lines(night)
     assert len(json.loads(line)["pairs"]) == 8
+
+
+def blas_threads() -> set[int]:
+    return {item["num_threads"] for item in threadpool_info() if item["user_api"] == "blas"}
+
+
+def test_sums_are_added_up_by_one_thread_while_a_stretch_is_looked_over_and_not_after(
+    play, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last bit of a product of matrices hangs on the number of threads."""
+    seen: set[int] = set()
+
+    def classify(_self: object, crops: Any) -> Any:
+        seen.update(blas_threads())
+        return true_classify(PaintedClassifier(), crops)
+
+    true_classify = PaintedClassifier.classify
+    monkeypatch.setattr(PaintedClassifier, "classify", classify)
+    with threadpool_limits(2, user_api="blas"):  # whatever this machine's number is
+        play(left())
+        assert blas_threads() == {2}
+    assert seen == {1}
