@@ -84,7 +84,7 @@ def tally_pairs(first_seed: int, n_pairs: int) -> Tally:
 
 def gather_samples(first_seed: int, n_pairs: int) -> Samples:
     """Draw pairs, and give what was measured of every candidate."""
-    values, is_hit, touches, owners, places, seen_on = [], [], [], [], [], []
+    values, is_hit, grazes, owners, places, seen_on = [], [], [], [], [], []
     for seed in range(first_seed, first_seed + n_pairs):
         drawn = exam_pair(seed)
         pair = align_pair(drawn.first, drawn.second)
@@ -96,14 +96,14 @@ def gather_samples(first_seed: int, n_pairs: int) -> Samples:
             boxes = ((x0, y0, x1, y1), carried_box((x0, y0, x1, y1), drawn.matrix))
             values.append(values_of(item.evidence))
             is_hit.append(any(is_found(mover, boxes) for mover in drawn.movers))
-            touches.append(any(_touches(mover, boxes) for mover in drawn.movers))
+            grazes.append(any(touches(mover, boxes) for mover in drawn.movers))
             owners.append(float(seed - first_seed))
             places.append(item.region.box)
             seen_on.append(item.seen_on)
     return Samples(
         values=np.array(values),
         is_hit=np.array(is_hit, bool),
-        touches=np.array(touches, bool),
+        touches=np.array(grazes, bool),
         pair=np.array(owners),
         boxes=tuple(places),
         seen_on=tuple(seen_on),
@@ -126,13 +126,13 @@ def _count(tally: Tally, drawn: DrawnPair, blobs: tuple[Blob, ...]) -> None:
     touched: set[int] = set()
     for mover in drawn.movers:
         hits = {index for index, box in enumerate(boxes) if is_found(mover, box)}
-        touched |= {index for index, box in enumerate(boxes) if _touches(mover, box)}
+        touched |= {index for index, box in enumerate(boxes) if touches(mover, box)}
         if mover.length_px >= LENGTH_BINS_PX[0]:
             tally.movers.setdefault(mover.fine, []).append(bool(hits))
     for index, box in enumerate(boxes):
         if index not in touched:
             tally.false_blobs += 1
-            tally.false_by_cause[_cause(drawn, box[0])] += 1
+            tally.false_by_cause[cause_of(drawn, box[0])] += 1
 
 
 def _on_both(blob: Blob, drawn: DrawnPair) -> tuple[BoxXyxy, BoxXyxy]:
@@ -156,7 +156,8 @@ def is_found(mover: DrawnMover, boxes: tuple[BoxXyxy, BoxXyxy]) -> bool:
     return False
 
 
-def _touches(mover: DrawnMover, boxes: tuple[BoxXyxy, BoxXyxy]) -> bool:
+def touches(mover: DrawnMover, boxes: tuple[BoxXyxy, BoxXyxy]) -> bool:
+    """Tell whether a blob's box, given on both photos, lies on a mover at all."""
     pairs = zip(_truths(mover), boxes, strict=True)
     return any(truth is not None and box_iou(truth, box) > 0 for truth, box in pairs)
 
@@ -167,7 +168,7 @@ def grown(box: BoxXyxy) -> BoxXyxy:
     return (box[0] - by, box[1] - by, box[2] + by, box[3] + by)
 
 
-def _cause(drawn: DrawnPair, box: BoxXyxy) -> str:
+def cause_of(drawn: DrawnPair, box: BoxXyxy) -> str:
     """Name what a false blob lies on."""
     for name, other in drawn.disturbances:
         if box_iou(box, grown(other)) > 0:

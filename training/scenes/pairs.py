@@ -10,7 +10,7 @@ import numpy as np
 
 from pestvision.arrays import as_rgb
 from pestvision.errors import ShapeError
-from training.scenes.camera import Camera, draw_camera, metered, photograph
+from training.scenes.camera import Camera, draw_camera, exposed, metered, photograph
 from training.scenes.crops import truth_of
 from training.scenes.grounds import Weather, draw_view, draw_weather
 from training.scenes.light import Light, Placed, blend, draw_light, mask_in, place
@@ -22,7 +22,7 @@ from training.scenes.records import DrawnMover, DrawnObject, DrawnPair, HandHeld
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pestvision.arrays import F32, F64, U8, BoxXyxy
+    from pestvision.arrays import F32, F64, U8, Bool, BoxXyxy
     from training.scenes.organisms import Kinds
 
 MOVER_LENGTH_PX = (16.0, 200.0)
@@ -82,6 +82,27 @@ def draw_matrix(
     return matrix
 
 
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """A drawn pair, and how plainly its movers are seen.
+
+    `contrast_sigmas`: of each mover of `pair`, in the same order, the mean difference it makes on the
+    sensor (of its pixels, of all channels) over the sensor's noise there, in the photo where that is
+    more. Grain of several pixels, sharpening and JPEG come later and are not in it.
+    """
+
+    pair: DrawnPair
+    contrast_sigmas: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.contrast_sigmas) != len(self.pair.movers):
+            raise ShapeError(
+                "contrast_sigmas",
+                expected=f"{len(self.pair.movers)} of them",
+                actual=str(len(self.contrast_sigmas)),
+            )
+
+
 def draw_pair(
     rng: np.random.Generator,
     *,
@@ -94,6 +115,7 @@ def draw_pair(
     contrast: tuple[float, float] = MOVER_CONTRAST,
     come_or_go: float = 0.2,
     ground: U8 | None = None,
+    parallax_of_width: float = 0.0,
 ) -> DrawnPair:
     """Draw a pair of photos of one place.
 
@@ -120,17 +142,52 @@ def draw_pair(
         Share of movers that are in one photo only.
     ground
         (H, W, 3) uint8 photograph to use as the place, or None for a drawn tank.
+    parallax_of_width
+        The most that what lies behind the pane is shifted against it in the second photo, over the
+        width. All that is laid into the place is on the pane, and so is the pair's matrix.
 
     Returns
     -------
     DrawnPair
         Boxes on each photo's own pixels.
     """
+    return draw_sight(
+        rng,
+        height_px=height_px,
+        width_px=width_px,
+        movers=movers,
+        hand_held=hand_held,
+        stir=stir,
+        length_px=length_px,
+        contrast=contrast,
+        come_or_go=come_or_go,
+        ground=ground,
+        parallax_of_width=parallax_of_width,
+    ).pair
+
+
+def draw_sight(
+    rng: np.random.Generator,
+    *,
+    height_px: int,
+    width_px: int,
+    movers: int | Sequence[str] = 2,
+    hand_held: HandHeld = HAND_HELD,
+    stir: Stir = USUAL,
+    length_px: tuple[float, float] = MOVER_LENGTH_PX,
+    contrast: tuple[float, float] = MOVER_CONTRAST,
+    come_or_go: float = 0.2,
+    ground: U8 | None = None,
+    parallax_of_width: float = 0.0,
+) -> Sight:
+    """Draw a pair as `draw_pair` does, and measure how plainly each mover is seen."""
     fines = _fines(rng, movers)
     matrix = draw_matrix(rng, hand_held, height_px=height_px, width_px=width_px)
     stage = draw_stage(rng, (height_px, width_px), ground)
     cast = _cast(rng, stage, fines, length_px=length_px, contrast=contrast)
     first, second = Shot(stage, np.eye(3)), Shot(stage, matrix)
+    if parallax_of_width > 0:
+        second.shift_ground(_parallax(rng, parallax_of_width * width_px))
     disturbed = _stirred(rng, first, second, stir)
     stills = [_still(rng, stage, length_px) for _ in range(stir.stills)]
     still_truth = [first.add(actor) for actor in stills]
@@ -142,24 +199,70 @@ def draw_pair(
     disturbed += [("glare", box) for box in _glares(rng, first, second, stir.glares)]
     camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.1)), most_noise=MOST_NOISE)
     camera = metered(rng, stage.weather.applied(stage.ground), camera)
-    return DrawnPair(
-        first=first.taken(rng, camera),
-        second=second.taken(rng, strayed(rng, camera, hand_held)),
+    rgb_first = first.taken(rng, camera)
+    later = strayed(rng, camera, hand_held)
+    seen = [one for one in drawn if one is not None]
+    pair = DrawnPair(
+        first=rgb_first,
+        second=second.taken(rng, later),
         matrix=matrix,
-        movers=tuple(mover for mover in drawn if mover is not None),
+        movers=tuple(mover for mover, _traces in seen),
         stills=tuple(item for item in still_truth if item is not None),
         disturbances=tuple(disturbed),
     )
+    return Sight(pair, tuple(_contrast_sigmas(traces, (camera, later)) for _mover, traces in seen))
 
 
-def _mover(now: Actor, then: Actor, *, first: Shot, second: Shot, absent: str) -> DrawnMover | None:
+def _parallax(rng: np.random.Generator, most_px: float) -> tuple[float, float]:
+    """Draw a shift (x, y) in pixels, of any direction and up to a length."""
+    turn, length = float(rng.uniform(0, 2 * np.pi)), float(rng.uniform(0, most_px))
+    return length * float(np.cos(turn)), length * float(np.sin(turn))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """What laying an actor did to the world: a part of it without and with, and the actor's mask.
+
+    `without`, `with_it` (h, w, 3) float32 0..1 as lit; `mask` (h, w) bool.
+    """
+
+    without: F32
+    with_it: F32
+    mask: Bool
+
+    def sigmas(self, camera: Camera) -> float:
+        """Give the mean difference on the sensor over its noise."""
+        if not self.mask.any():
+            return 0.0
+        without, with_it = exposed(self.without, camera), exposed(self.with_it, camera)
+        change = float(np.abs(with_it - without)[self.mask].mean())
+        level = float(without[self.mask].mean())
+        noise = float(np.hypot(camera.read_noise, camera.shot_noise * np.sqrt(level)))
+        return change / max(noise, 1e-6)
+
+
+_Traces = tuple["Trace | None", "Trace | None"]
+
+
+def _contrast_sigmas(traces: _Traces, cameras: tuple[Camera, Camera]) -> float:
+    """Give how plainly a mover is seen in the photo where it stands out more."""
+    both = zip(traces, cameras, strict=True)
+    return max((t.sigmas(camera) for t, camera in both if t is not None), default=0.0)
+
+
+def _mover(
+    now: Actor, then: Actor, *, first: Shot, second: Shot, absent: str
+) -> tuple[DrawnMover, _Traces] | None:
     """Lay a mover into the photos it is not absent from; None if it is seen in neither."""
-    before = None if absent == "first" else first.add(now)
-    after = None if absent == "second" else second.add(then)
+    before, trace_before = (None, None) if absent == "first" else first.add_traced(now)
+    after, trace_after = (None, None) if absent == "second" else second.add_traced(then)
     if before is None and after is None:
         return None
     state = now.state
-    return DrawnMover(fine=state.animal.fine, length_px=state.length_px, first=before, second=after)
+    mover = DrawnMover(
+        fine=state.animal.fine, length_px=state.length_px, first=before, second=after
+    )
+    return mover, (trace_before, trace_after)
 
 
 def _stirred(
@@ -362,6 +465,20 @@ class Shot:
         self.world = stage.ground.copy()
         self.reflections: list[tuple[Placed, Light]] = []
 
+    def shift_ground(self, by_xy_px: tuple[float, float]) -> None:
+        """Shift what lies behind the pane, before anything is laid on it."""
+        height, width = self.world.shape[:2]
+        shift = np.array([[1.0, 0.0, by_xy_px[0]], [0.0, 1.0, by_xy_px[1]]])
+        self.world = f32(
+            cv2.warpAffine(
+                self.world,
+                shift,
+                (width, height),
+                flags=cv2.INTER_CUBIC,
+                borderMode=cv2.BORDER_REFLECT,
+            )
+        )
+
     def lay(self, actors: Sequence[Actor]) -> list[BoxXyxy]:
         """Lay actors into the world; give their boxes in the photo, as far as they are seen."""
         seen = [self.add(actor) for actor in actors]
@@ -373,6 +490,10 @@ class Shot:
         The world is warped once the photo is taken; the truth is placed through the same matrix, so
         its mask is what the warped body covers.
         """
+        return self.add_traced(actor)[0]
+
+    def add_traced(self, actor: Actor) -> tuple[DrawnObject | None, Trace | None]:
+        """Lay one actor as `add` does; give what that did to the world too, None if nothing."""
         state, border = actor.state, self.stage.border_px
         body = state.animal.paint(state.pose, max(state.length_px, _LEAST_SHEET_PX))
         at = (state.at_xy_px[0] + border, state.at_xy_px[1] + border)
@@ -380,7 +501,7 @@ class Shot:
         placed = place(body, at, heading_deg=heading, px_per_unit=state.length_px)
         if actor.opacity < 1.0:
             placed = faded(placed, actor.opacity)
-        blend(self.world, placed, self.stage.light)
+        trace = self._blended(placed)
         turn = float(np.rad2deg(np.arctan2(self.matrix[1, 0], self.matrix[0, 0])))
         scale = float(np.hypot(self.matrix[0, 0], self.matrix[1, 0]))
         there = self.matrix[:2, :2] @ np.asarray(state.at_xy_px) + self.matrix[:2, 2]
@@ -390,13 +511,34 @@ class Shot:
             heading_deg=heading + turn,
             px_per_unit=state.length_px * scale,
         )
-        return truth_of(
+        truth = truth_of(
             seen,
             self.stage.size,
             fine=state.animal.fine,
             pose=state.pose,
             length_px=body.length_units * state.length_px * scale,
         )
+        return truth, trace
+
+    def _blended(self, placed: Placed) -> Trace | None:
+        """Blend a body into the world, and keep the part it changed, as lit."""
+        rows, columns = placed.alpha.shape
+        top, left = max(placed.top, 0), max(placed.left, 0)
+        there = (
+            slice(top, max(top, placed.top + rows)),
+            slice(left, max(left, placed.left + columns)),
+        )
+        behind = self.world[there].copy()
+        blend(self.world, placed, self.stage.light)
+        if behind.size == 0:
+            return None
+        whole = self.stage.weather
+        weather = Weather(f32(whole.level[there]), whole.veil, whole.veil_amount)
+        mask = mask_in(
+            (behind.shape[0], behind.shape[1]),
+            replace(placed, left=placed.left - left, top=placed.top - top),
+        )
+        return Trace(weather.applied(behind), weather.applied(self.world[there]), mask)
 
     def reflect(self, glare: Placed) -> BoxXyxy | None:
         """Add a reflection: it lies on the pane, in the photo's pixels, whatever is behind."""
