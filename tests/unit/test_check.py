@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import TYPE_CHECKING
 
 import pytest
 from contract import assert_keeps_contract
@@ -10,10 +11,16 @@ from made_scores import SHIPPED_LIKE, PaintReader, painted_photo, scores_of, sur
 
 from pestvision.arrays import BoxXyxy, box_iou
 from pestvision.errors import ShapeError
-from pestvision.findings.check import check_photo, distinct, shared
+from pestvision.findings.check import OF_MANY, check_photo, distinct, shared
 from pestvision.findings.judge import costs_note, worry
-from pestvision.organisms.classes import Group
+from pestvision.organisms.classes import CANT_TELL, Group
 from pestvision.settings import CheckSettings, Settings
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pestvision.arrays import U8
+    from pestvision.organisms.classify import Scores
 
 SNAIL: tuple[BoxXyxy, Group] = ((60, 60, 140, 120), Group.HARMLESS)
 LEECH: tuple[BoxXyxy, Group] = ((400, 250, 500, 300), Group.LEECH_LIKE)
@@ -67,6 +74,22 @@ def test_no_more_findings_than_the_setting(most: int) -> None:
     assert 1 <= len(answer.findings) <= most
 
 
+def test_a_group_stays_possible_sooner_among_many_boxes_than_in_one_that_is_marked() -> None:
+    class Doubter(PaintReader):
+        """Sees a flatworm in all that is not ground, and leaves a snail just out of the set."""
+
+        def classify(self, crops: Sequence[U8]) -> list[Scores]:
+            told = super().classify(crops)
+            just_out = (1 - self.card.rules.set_threshold) * (1 + OF_MANY) / 2
+            doubt = scores_of(0.01, 0.98 - just_out, just_out, 0.01)
+            return [one if one.p_groups[-1] > 0.5 else doubt for one in told]
+
+    photo = painted_photo([FLATWORM])
+    marked = check_photo(photo, Doubter(), box_xyxy_px=FLATWORM[0])
+    assert marked.verdict.label == Group.FLATWORM_LIKE
+    assert check_photo(photo, Doubter()).verdict.label == CANT_TELL
+
+
 def test_a_marked_region_is_judged_alone_and_as_marked() -> None:
     reader = PaintReader()
     box = (380.0, 230.0, 520.0, 320.0)
@@ -111,7 +134,7 @@ def test_boxes_on_one_animal_are_one_finding_and_the_surest_is_kept() -> None:
 def test_what_may_well_be_nothing_is_listed_only_where_it_may_be_a_leech() -> None:
     boxes: list[BoxXyxy] = [(60 * k, 0, 60 * k + 50, 50) for k in range(4)]
     scores = [
-        scores_of(0.01, 0.01, 0.80, 0.18),  # hardly nothing
+        scores_of(0.01, 0.01, 0.86, 0.12),  # hardly nothing
         scores_of(0.01, 0.59, 0.10, 0.30),
         scores_of(0.25, 0.30, 0.15, 0.30),  # may be a leech
         scores_of(0.45, 0.02, 0.01, 0.52),  # but more likely nothing
