@@ -77,10 +77,10 @@ def test_a_leech_laid_on_a_tanks_ground_stays_leech_like(
     row, own = laid["leeches on tanks and plants"], laid["leeches on their own ground"]
     assert row["n"] >= 60
     assert row["n_sources"] >= 15
-    assert row["leech"] >= (0.5 if asked.is_out_of_fold else 0.65), row  # 0.62; 0.81
-    assert row["not_out"] >= (0.65 if asked.is_out_of_fold else 0.8), row  # 0.80; 0.91
-    # what the ground alone takes away, of 0.81 and 1.00; without any shortcut it would be nothing
-    assert own["leech"] - row["leech"] <= 0.32, (own, row)  # 0.19; 0.19
+    assert row["leech"] >= (0.6 if asked.is_out_of_fold else 0.65), row  # 0.73 out of fold
+    assert row["not_out"] >= 0.8, row  # 0.93; 0.96
+    # what the ground alone takes away, of 0.91 and 1.00; without any shortcut it would be nothing
+    assert own["leech"] - row["leech"] <= 0.32, (own, row)  # 0.19 out of fold
     assert own["leech"] >= (0.7 if asked.is_out_of_fold else 0.95), own
 
 
@@ -89,11 +89,11 @@ def test_an_empty_hand_or_patch_of_skin_does_not_become_a_leech(
 ) -> None:
     skin, out = laid["bare skin and hands"], laid["leeches painted out"]
     assert skin["n"] >= 25
-    assert skin["leech"] <= 0.15, skin  # 0.06 out of fold
+    assert skin["leech"] <= 0.15, skin  # 0.08 out of fold
     assert out["n"] >= 40
-    assert out["leech"] <= 0.15, out  # 0.03; 0.03
+    assert out["leech"] <= 0.15, out  # 0.05 out of fold
     # the same squares with the leech on them: were both called the same, neither half would mean anything
-    assert laid["leeches on their own ground"]["leech"] - out["leech"] >= 0.6, out  # 0.78; 0.97
+    assert laid["leeches on their own ground"]["leech"] - out["leech"] >= 0.6, out  # 0.86 out of fold
 
 
 def test_other_animals_do_not_become_leeches_by_lying_on_skin(
@@ -101,19 +101,20 @@ def test_other_animals_do_not_become_leeches_by_lying_on_skin(
 ) -> None:
     harmless, flatworms = laid["harmless on skin"], laid["flatworms on skin"]
     assert harmless["n"] >= 100
-    assert harmless["leech"] <= 0.3, harmless  # 0.15; 0.11
-    # what the skin adds: 0.07; 0.04
+    assert harmless["leech"] <= 0.3, harmless  # 0.20 out of fold
+    # what the skin adds: 0.09 out of fold
     assert harmless["leech"] - laid["harmless on tanks and plants"]["leech"] <= 0.2, laid
-    assert laid["leeches on skin"]["leech"] - harmless["leech"] >= 0.5, laid  # 0.61; 0.86
-    # a known weakness: a thin animal on skin is often called a leech, 0.21 of seven photographers'; 0.15
-    assert flatworms["leech"] <= 0.5, flatworms
+    assert laid["leeches on skin"]["leech"] - harmless["leech"] >= 0.5, laid  # 0.64 out of fold
+    # a known weakness: a thin animal on skin is sometimes called a leech, 0.12 of seven photographers'
+    assert flatworms["leech"] <= 0.4, flatworms
 
 
 def test_bare_tanks_are_seldom_leech_like(laid: dict[str, dict[str, Any]]) -> None:
     bare = laid["bare tanks and plants"]
     assert bare["n"] >= 250
-    assert bare["leech"] <= 0.05, bare  # 0.002 out of fold
-    assert bare["not_out"] <= 0.15, bare  # 0.078 out of fold
+    assert bare["leech"] <= 0.05, bare  # 0.02; 0.02
+    # the other side of keeping a leech possible for 0.93 of those on such grounds
+    assert bare["not_out"] <= 0.22, bare  # 0.11; 0.16
 
 
 @pytest.mark.parametrize("group", ["leech-like", "flatworm-like"])
@@ -127,6 +128,6 @@ def test_neither_drawn_nor_photographed_decides(
         "drawn over photographed",
         "drawn over drawn",
     }
-    assert min(row.values()) >= 0.85, row  # leech 0.933, flatworm 0.982 out of fold
-    # a style that spoke for a pest would lift one of the mixed areas and lower the other: 0.04, 0.004
+    assert min(row.values()) >= 0.85, row  # leech 0.955, flatworm 0.972 out of fold
+    # a style that spoke for a pest would lift one of the mixed areas and lower the other: 0.01, 0.01
     assert abs(row["photographed over drawn"] - row["drawn over photographed"]) <= 0.12, row
