@@ -93,7 +93,7 @@ def test_an_empty_hand_or_patch_of_skin_does_not_become_a_leech(
     assert out["n"] >= 40
     assert out["leech"] <= 0.15, out  # 0.05 out of fold
     # the same squares with the leech on them: were both called the same, neither half would mean anything
-    assert laid["leeches on their own ground"]["leech"] - out["leech"] >= 0.6, out  # 0.86 out of fold
+    assert laid["leeches on their own ground"]["leech"] - out["leech"] >= 0.6, out  # 0.86
 
 
 def test_other_animals_do_not_become_leeches_by_lying_on_skin(
