@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import pytest
@@ -87,7 +89,11 @@ def test_every_class_can_be_drawn_on_a_photograph(fine: str) -> None:
     assert blue >= 2
 
 
-def test_ground_light_and_camera_do_not_depend_on_the_class() -> None:
+def test_ground_light_and_camera_do_not_depend_on_the_class(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(crops, "_LEAST_VISIBLE", -1.0)  # what can hardly be seen is taken again
+
     def corners(seed: int, fine: str) -> np.ndarray:
         rgb = draw_crop(np.random.default_rng([seed, 4]), fine, size_px=160).rgb
         patches = [rgb[:10, :10], rgb[:10, -10:], rgb[-10:, :10], rgb[-10:, -10:]]
@@ -99,6 +105,31 @@ def test_ground_light_and_camera_do_not_depend_on_the_class() -> None:
     # What is left between classes: exposure is metered on the whole picture, shadows and long
     # feelers reach into a corner.
     assert between_classes < 0.25 * between_seeds
+
+
+def test_only_what_can_hardly_be_seen_is_taken_again_and_can_then_be_seen(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    measure = crops._visible
+    seen: list[float] = []
+
+    def spy(*given: Any) -> float:
+        seen.append(measure(*given))
+        return seen[-1]
+
+    monkeypatch.setattr(crops, "_visible", spy)
+    first, last = [], []
+    for seed in range(8):
+        for fine in FINE_NAMES:
+            seen.clear()
+            draw_crop(np.random.default_rng([seed, 5]), fine, size_px=96)
+            assert len(seen) == 1 or seen[0] < crops._LEAST_VISIBLE
+            first.append(seen[0])
+            last.append(seen[-1])
+    faint = np.array(first) < crops._LEAST_VISIBLE
+    assert 0.02 <= faint.mean() <= 0.3
+    still = np.array(last)[faint] < crops._LEAST_VISIBLE
+    assert still.mean() <= 0.4  # water and camera do not help all: a pale egg on a pale stone
 
 
 def test_a_size_or_class_that_does_not_exist_is_named_in_the_error() -> None:
