@@ -11,7 +11,7 @@ from made_scores import SHIPPED_LIKE, PaintReader, painted_photo, scores_of, sur
 
 from pestvision.arrays import BoxXyxy, box_iou
 from pestvision.errors import ShapeError
-from pestvision.findings.check import OF_MANY, check_photo, distinct, shared
+from pestvision.findings.check import OF_MANY, SMALL_PX, check_photo, distinct, shared
 from pestvision.findings.judge import costs_note, worry
 from pestvision.organisms.classes import CANT_TELL, Group
 from pestvision.settings import CheckSettings, Settings
@@ -88,6 +88,23 @@ def test_a_group_stays_possible_sooner_among_many_boxes_than_in_one_that_is_mark
     marked = check_photo(photo, Doubter(), box_xyxy_px=FLATWORM[0])
     assert marked.verdict.label == Group.FLATWORM_LIKE
     assert check_photo(photo, Doubter()).verdict.label == CANT_TELL
+
+
+@pytest.mark.parametrize(("side", "label"), [(36, CANT_TELL), (80, Group.FLATWORM_LIKE)])
+def test_a_small_box_must_be_surer_of_a_pest_than_a_large_one(side: int, label: str) -> None:
+    class Nearly(PaintReader):
+        """Is as sure of a flatworm as a large box must be, and not as a small one."""
+
+        def classify(self, crops: Sequence[U8]) -> list[Scores]:
+            told = super().classify(crops)
+            nearly = scores_of(0.005, 0.95, 0.005, 0.04)
+            return [one if one.p_groups[-1] > 0.5 else nearly for one in told]
+
+    assert side < SMALL_PX / 1.5 or side > SMALL_PX * 1.2
+    box = (300.0, 100.0, 300.0 + side, 100.0 + side)
+    photo = painted_photo([(box, Group.FLATWORM_LIKE)])
+    assert check_photo(photo, Nearly()).verdict.label == label
+    assert check_photo(photo, Nearly(), box_xyxy_px=box).verdict.label == Group.FLATWORM_LIKE
 
 
 def test_a_marked_region_is_judged_alone_and_as_marked() -> None:
