@@ -59,14 +59,9 @@ class Recipe:
     pre_steps: int = 1435  # on drawings alone, once, nothing held
     pre_batch: int = 128
     pre_lr_body: float = 4e-4
-    from_drawings: tuple[float, ...] = (
-        0.0,
-        0.5,
-    )  # of the weights a run starts from, the rest ImageNet's
-    start_counts: tuple[float, ...] = (
-        1.0,
-        2.0,
-    )  # how much the runs of each start count in the mean
+    # of the weights that runs start from, one number a start; the rest is ImageNet's
+    from_drawings: tuple[float, ...] = (0.0, 0.5)
+    start_counts: tuple[float, ...] = (1.0, 3.0)  # of each start's runs in the mean
     n_seeds: int = 3  # runs from each start
     steps: int = 200  # few: with more the photographers it knows are learned by heart
     batch: int = 160
@@ -346,24 +341,6 @@ def learn_drawings(
     return fit(alone, parts, {"nobody": 0}, device=device, start=start)[0]
 
 
-def blended(one: nn.Module, other: nn.Module, share: float) -> nn.Module:
-    """Give a net whose weights are `share` of the other's and the rest the one's.
-
-    Between ImageNet's weights and what was learned from them lies no barrier: half the way keeps nearly
-    all of what drawings taught, and more of what photographs did.
-    Source: Wortsman et al. 2022, "Robust fine-tuning of zero-shot models", CVPR, arXiv 2109.01903.
-    """
-    net = copy.deepcopy(one)
-    theirs = other.state_dict()
-    net.load_state_dict(
-        {
-            name: torch.lerp(value, theirs[name], share) if value.dtype.is_floating_point else value
-            for name, value in one.state_dict().items()
-        }
-    )
-    return net
-
-
 def _step(learner: Learner, loss: torch.Tensor, step: int, recipe: Recipe) -> None:
     """Take a step down, pulled to where the net started (Li, Grandvalet & Davoine 2018, ICML)."""
     body = learner.optimiser.param_groups[1]["params"]
@@ -381,9 +358,11 @@ def _step(learner: Learner, loss: torch.Tensor, step: int, recipe: Recipe) -> No
 
 
 def mean_net(nets: Sequence[nn.Module], counts: Sequence[float] | None = None) -> nn.Module:
-    """Give the net whose weights are the mean of several that went on from one start, or from near ones.
+    """Give the net whose weights are the mean of several that went on from one start, or of start and end.
 
-    `counts` says how much each counts in it.
+    `counts` says how much each counts in it. Half the way from ImageNet's weights to what drawings taught
+    keeps nearly all of the latter (Wortsman et al. 2022, "Robust fine-tuning of zero-shot models", CVPR,
+    arXiv 2109.01903).
 
     Such nets lie in one valley of the loss, and their mean does as well as asking all of them.
     Source: Wortsman et al. 2022, "Model soups", ICML, arXiv 2203.05482.
@@ -547,7 +526,9 @@ def learn_folds(
     runs: list[list[nn.Module]] = []
     counts: list[float] = []
     for share, count in zip(recipe.from_drawings, recipe.start_counts, strict=True):
-        start = imagenet if after_drawings is None else blended(imagenet, after_drawings, share)
+        start = imagenet
+        if after_drawings is not None:
+            start = mean_net([imagenet, after_drawings], [1 - share, share])
         for seed in range(recipe.n_seeds):
             own = replace(recipe, seed=recipe.seed + seed)
             runs.append(fit(own, parts, folds, device=device, start=start))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
+import json
 
 import numpy as np
 import pytest
@@ -32,6 +34,13 @@ def test_the_logits_on_the_sample_crops_are_the_stored_ones(classifier: Classifi
     np.testing.assert_allclose(
         classifier.logits(crops), stored["logits"], rtol=LOGITS_REL, atol=LOGITS_ABS
     )
+
+
+def test_the_command_without_options_is_the_recipe_of_the_shipped_weights() -> None:
+    from training.train import Recipe
+
+    told = load_card(find_models()).full["training"]["recipe"]
+    assert told == json.loads(json.dumps(dataclasses.asdict(Recipe())))
 
 
 def test_most_marked_sample_objects_get_their_group(classifier: Classifier) -> None:

@@ -147,6 +147,8 @@ def test_the_mean_net_lies_midway_and_keeps_what_is_alike() -> None:
     one, two, both = (net.state_dict()["classifier.weight"] for net in (*nets, mean))
     assert torch.allclose(both, (one + two) / 2)
     assert not torch.allclose(both, one)
+    nearer = mean_net(nets, [1, 3]).state_dict()["classifier.weight"]
+    assert torch.allclose(nearer, one / 4 + 3 * two / 4)
     same = mean_net([nets[0], nets[0]]).state_dict()
     assert all(torch.equal(value, same[name]) for name, value in nets[0].state_dict().items())
 

@@ -25,7 +25,9 @@ CROP_FILL = (0.45, 0.85)
 """The long side of the animal's box over the crop's: what the crops cut from photos have."""
 
 _LEAST_CONTRAST = 0.05  # of 1: unlit, from its ground; fainter is seen by nobody after the camera
-_LEAST_VISIBLE = 0.045  # of 1, after water and camera; fainter crops cannot be told by eye either
+_LEAST_VISIBLE = (
+    0.045  # of 1, after water and camera; own reading of the faintest 36 of 84 drawings
+)
 _NOISE_COVERS = 0.5  # of the noise's deviation is taken from the difference
 _TRIES = 4  # individuals, then waters and cameras tried on one ground; the last is taken as it is
 
