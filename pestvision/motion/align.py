@@ -553,14 +553,15 @@ def _through_grain(first: _View, second: _View, followed: Sequence[_Model | None
 
     Source: Evangelidis & Psarakis 2008, IEEE TPAMI 30:1858-1865.
     """
+    starts = [start for start in followed if start is not None]
+    if not starts:
+        return None
     smooth = (_without_grain(first), _without_grain(second))
     size = (first.grey.shape[1] // 2, first.grey.shape[0] // 2)
     small = [cv2.resize(v.detail, size, interpolation=cv2.INTER_AREA) for v in smooth]
     zoom = np.diag([size[0] / first.grey.shape[1], size[1] / first.grey.shape[0], 1.0])
     best: _Model | None = None
-    for start in followed:
-        if start is None:
-            continue
+    for start in starts:
         carried = (zoom @ start.matrix @ _inverse(zoom))[:2].astype(np.float32)
         try:
             _, moved = cv2.findTransformECC(
