@@ -5,7 +5,14 @@ import itertools
 import cv2
 import numpy as np
 import pytest
-from motion_scenes import camera_matrix, exposed, glass_pane, sample_picture, seen_through
+from motion_scenes import (
+    camera_matrix,
+    exposed,
+    glass_pane,
+    sample_picture,
+    seen_through,
+    worst_error_px,
+)
 
 from pestvision.errors import ShapeError
 from pestvision.motion import align
@@ -16,6 +23,7 @@ from pestvision.motion.align import (
     align_pair,
     valid_area,
 )
+from pestvision.motion.whole import bands_of, lay_over, refine
 from training.evaluate_motion import SEEN_SEED, alignment_error_px, exam_pair
 
 
@@ -128,13 +136,64 @@ def test_places_all_matched_to_one_have_no_similarity(rng):
     assert align._similarity(many, many + 3.0, 4.0) is not None
 
 
-def test_an_error_of_the_correlation_is_an_outcome_and_not_a_crash(monkeypatch):
-    def refuse(*_args, **_options):
-        raise cv2.error("it ran away")
+def soft_and_grainy(rng, *, tilt=(0.0, 0.0), grain=8.0):
+    """Give a pair of a soft, faint ground with grain on both photos, and the matrix between them."""
+    ground = rng.normal(0, 1, (420, 560)).astype(np.float32)
+    ground = cv2.GaussianBlur(ground, (0, 0), 6)
+    grey = 120 + ground * (9 / ground.std())
+    pane = np.stack([grey] * 3, 2).astype(np.uint8)
+    truth = camera_matrix(
+        pane.shape[:2], shift_xy_px=(17.0, -12.0), turn_deg=1.7, scale=1.025, tilt=tilt
+    )
+    return (
+        exposed(pane, 0.0, rng, grain),
+        exposed(seen_through(pane, truth), -0.6, rng, grain),
+        truth,
+    )
 
-    monkeypatch.setattr(align.cv2, "findTransformECC", refuse)
-    first = sample_picture("camera")
-    assert not align_pair(first, sample_picture("brick"))
+
+def test_a_faint_ground_under_grain_is_aligned_by_all_that_shows():
+    for seed in range(6):
+        first, second, truth = soft_and_grainy(np.random.default_rng(seed))
+        pair = align_pair(first, second)
+        assert isinstance(pair, AlignedPair)
+        assert worst_error_px(truth, pair.matrix, first.shape[:2]) < 0.5
+
+
+def test_a_faint_ground_that_is_tilted_is_bent_to_fit():
+    first, second, truth = soft_and_grainy(
+        np.random.default_rng(11), tilt=(0.012, -0.012), grain=4.0
+    )
+    pair = align_pair(first, second)
+    assert isinstance(pair, AlignedPair)
+    assert worst_error_px(truth, pair.matrix, first.shape[:2]) < 0.5
+
+
+def test_a_photo_and_the_grain_of_another_place_stand_not_clear_of_chance():
+    first, _, _ = soft_and_grainy(np.random.default_rng(1))
+    for seed in range(20, 26):
+        _, second, _ = soft_and_grainy(np.random.default_rng(seed))
+        outcome = align_pair(first, second)
+        assert isinstance(outcome, AlignmentFailed)
+        assert outcome.reason is AlignReason.NOT_SAME_SCENE
+
+
+def test_a_bright_thing_that_jumped_does_not_take_the_place_along(rng):
+    first, second, truth = soft_and_grainy(rng, grain=4.0)
+    cv2.ellipse(first, (150, 200), (40, 12), 20, 0, 360, (250, 250, 250), -1)
+    cv2.ellipse(second, (190, 230), (40, 12), 20, 0, 360, (250, 250, 250), -1)
+    pair = align_pair(first, second)
+    assert isinstance(pair, AlignedPair)
+    assert worst_error_px(truth, pair.matrix, first.shape[:2]) < 0.5
+
+
+def test_bands_of_a_plain_surface_lead_nowhere():
+    plain = bands_of(np.full((200, 300), 90, np.uint8))
+    assert lay_over(plain, plain) is None
+    assert refine(plain, plain, np.eye(3)) is None
+    tiny = bands_of(np.zeros((20, 30), np.uint8))
+    assert lay_over(tiny, tiny) is None
+    assert refine(tiny, tiny, np.eye(3)) is None
 
 
 @pytest.mark.parametrize(
