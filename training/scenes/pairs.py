@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import F32, F64, U8, Bool, BoxXyxy
+    from training.scenes.body import Body
     from training.scenes.organisms import Kinds
 
 MOVER_LENGTH_PX = (16.0, 200.0)
@@ -181,7 +182,7 @@ def draw_sight(
     parallax_of_width: float = 0.0,
 ) -> Sight:
     """Draw a pair as `draw_pair` does, and measure how plainly each mover is seen."""
-    fines = _fines(rng, movers)
+    fines = draw_fines(rng, movers)
     matrix = draw_matrix(rng, hand_held, height_px=height_px, width_px=width_px)
     stage = draw_stage(rng, (height_px, width_px), ground)
     cast = _cast(rng, stage, fines, length_px=length_px, contrast=contrast)
@@ -189,7 +190,7 @@ def draw_sight(
     if parallax_of_width > 0:
         second.shift_ground(_parallax(rng, parallax_of_width * width_px))
     disturbed = _stirred(rng, first, second, stir)
-    stills = [_still(rng, stage, length_px) for _ in range(stir.stills)]
+    stills = [draw_still(rng, stage, length_px) for _ in range(stir.stills)]
     still_truth = [first.add(actor) for actor in stills]
     second.lay(stills)
     drawn = [
@@ -269,10 +270,10 @@ def _stirred(
     rng: np.random.Generator, first: Shot, second: Shot, stir: Stir
 ) -> list[tuple[str, BoxXyxy]]:
     """Let bubbles rise and plants sway; give their boxes in the first photo."""
-    bubbles = [_bubble(rng, first.stage) for _ in range(stir.bubbles)]
-    plants = [_frond(rng, first.stage) for _ in range(stir.plants)]
-    second.lay([_risen(rng, bubble) for bubble in bubbles])
-    second.lay([_swayed(rng, plant) for plant in plants])
+    bubbles = [draw_bubble(rng, first.stage) for _ in range(stir.bubbles)]
+    plants = [draw_frond(rng, first.stage) for _ in range(stir.plants)]
+    second.lay([risen(rng, bubble) for bubble in bubbles])
+    second.lay([swayed(rng, plant) for plant in plants])
     seen = [("bubble", box) for box in first.lay(bubbles)]
     return seen + [("plant", box) for box in first.lay(plants)]
 
@@ -311,7 +312,8 @@ def draw_stage(rng: np.random.Generator, size: tuple[int, int], ground: U8 | Non
     return Stage(f32(fit / np.float32(255)), even, draw_light(rng), size, border)
 
 
-def _fines(rng: np.random.Generator, movers: int | Sequence[str]) -> list[str]:
+def draw_fines(rng: np.random.Generator, movers: int | Sequence[str]) -> list[str]:
+    """Draw the fine class of each mover, or give those named."""
     if isinstance(movers, int):
         return [str(rng.choice(_MOVING_KINDS)) for _ in range(movers)]
     return list(movers)
@@ -324,7 +326,8 @@ def _absences(rng: np.random.Generator, count: int, share: float) -> list[str]:
     ]
 
 
-def _length(rng: np.random.Generator, limits: tuple[float, float]) -> float:
+def draw_length(rng: np.random.Generator, limits: tuple[float, float]) -> float:
+    """Draw a length within the limits, evenly over its logarithm."""
     return float(np.exp(rng.uniform(np.log(limits[0]), np.log(limits[1]))))
 
 
@@ -339,7 +342,7 @@ def _cast(
     """Draw the movers, now and later, each standing out from its ground in both places."""
     cast: list[tuple[Actor, Actor]] = []
     for fine in fines:
-        length = _length(rng, length_px)
+        length = draw_length(rng, length_px)
         if fine == "thin-worm":
             length = max(length, min(_LEAST_WORM_PX, length_px[1]))
         best: tuple[float, State, State] | None = None
@@ -412,21 +415,23 @@ def _free_place(
     return at
 
 
-def _still(rng: np.random.Generator, stage: Stage, limits: tuple[float, float]) -> Actor:
+def draw_still(rng: np.random.Generator, stage: Stage, limits: tuple[float, float]) -> Actor:
+    """Draw an animal or a thing that stays, with a length in pixels within the limits."""
     animal = new_animal(rng, str(rng.choice(_STILL_KINDS)))
-    length = _length(rng, limits)
+    length = draw_length(rng, limits)
     at = _free_place(rng, stage.size, 0.6 * length, [])
     return Actor(State(animal, animal.kind.pose(rng), at, length))
 
 
-def _frond(rng: np.random.Generator, stage: Stage) -> Actor:
+def draw_frond(rng: np.random.Generator, stage: Stage) -> Actor:
+    """Draw a stem or a leaf, a tenth to three tenths of the picture long."""
     animal = new_animal(rng, "plant-or-debris", kind=str(rng.choice(["stem", "leaf"])))
     length = float(rng.uniform(0.1, 0.3)) * stage.size[0]
     at = _free_place(rng, stage.size, 0.3 * length, [])
     return Actor(State(animal, animal.kind.pose(rng), at, length))
 
 
-def _swayed(rng: np.random.Generator, plant: Actor) -> Actor:
+def swayed(rng: np.random.Generator, plant: Actor) -> Actor:
     """Turn a frond about its foot by a degree or three, and bend it a little."""
     old = plant.state.pose
     turn = float(rng.uniform(-3.0, 3.0))
@@ -440,14 +445,15 @@ def _swayed(rng: np.random.Generator, plant: Actor) -> Actor:
     return Actor(State(plant.state.animal, pose, (x, y), plant.state.length_px), plant.opacity)
 
 
-def _bubble(rng: np.random.Generator, stage: Stage) -> Actor:
+def draw_bubble(rng: np.random.Generator, stage: Stage) -> Actor:
+    """Draw a bubble somewhere in the picture."""
     animal = new_animal(rng, "bubble")
     length = float(np.exp(rng.uniform(np.log(6.0), np.log(max(14.0, 0.02 * stage.size[0])))))
     at = _free_place(rng, stage.size, length, [])
     return Actor(State(animal, animal.kind.pose(rng), at, length))
 
 
-def _risen(rng: np.random.Generator, bubble: Actor) -> Actor:
+def risen(rng: np.random.Generator, bubble: Actor) -> Actor:
     """Put a bubble somewhere higher, swaying a little to the side; some have left."""
     x, y = bubble.state.at_xy_px
     up = float(rng.exponential(12.0)) * bubble.state.length_px
@@ -571,28 +577,49 @@ def faded(placed: Placed, opacity: float) -> Placed:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Glare:
+    """A reflection as it lies on the pane: its body, its turn, its length and its middle, in pixels."""
+
+    body: Body
+    heading_deg: float
+    length_px: float
+    at_xy_px: tuple[float, float]
+
+    def laid(self, shot: Shot, drift_xy_px: tuple[float, float] = (0.0, 0.0)) -> BoxXyxy | None:
+        """Lay it onto a photo, shifted; give its box there, None where it is not seen."""
+        at = (self.at_xy_px[0] + drift_xy_px[0], self.at_xy_px[1] + drift_xy_px[1])
+        placed = place(self.body, at, heading_deg=self.heading_deg, px_per_unit=self.length_px)
+        return shot.reflect(placed)
+
+
+def draw_glare(rng: np.random.Generator, size: tuple[int, int]) -> Glare:
+    """Draw a reflection somewhere in a picture of a size (H, W)."""
+    height, width = size
+    glare = new_animal(rng, "glare")
+    pose = glare.kind.pose(rng)
+    length = float(rng.uniform(0.03, 0.18)) * width
+    body = glare.paint(pose, length)
+    x, y = rng.uniform((0.0, 0.0), (width, height))
+    return Glare(body, pose.heading_deg, length, (float(x), float(y)))
+
+
+def draw_drift(rng: np.random.Generator, size: tuple[int, int]) -> tuple[float, float]:
+    """Draw by how much a reflection shifts, (x, y) in pixels: by more than the camera did."""
+    across, down = rng.normal(0, 0.02 * size[1], 2)
+    return float(across), float(down)
+
+
 def _glares(rng: np.random.Generator, first: Shot, second: Shot, count: int) -> list[BoxXyxy]:
     """Draw reflections that shift against the place by more than the camera did."""
     boxes: list[BoxXyxy] = []
-    height, width = first.stage.size
     for _ in range(count):
-        glare = new_animal(rng, "glare")
-        pose = glare.kind.pose(rng)
-        length = float(rng.uniform(0.03, 0.18)) * width
-        body = glare.paint(pose, length)
-        at = rng.uniform((0.0, 0.0), (width, height))
-        drift = rng.normal(0, 0.02 * width, 2)
-        for shot, where in ((first, at), (second, at + drift)):
-            seen = shot.reflect(
-                place(
-                    body,
-                    (float(where[0]), float(where[1])),
-                    heading_deg=pose.heading_deg,
-                    px_per_unit=length,
-                )
-            )
-            if shot is first and seen is not None:
-                boxes.append(seen)
+        glare = draw_glare(rng, first.stage.size)
+        drift = draw_drift(rng, first.stage.size)
+        seen = glare.laid(first)
+        glare.laid(second, drift)
+        if seen is not None:
+            boxes.append(seen)
     return boxes
 
 
