@@ -13,7 +13,7 @@ import numpy as np
 from pestvision.arrays import F32, U8, BoxXyxy, as_u8
 from pestvision.findings.finding import Judgement, Moved, PairResult, TrackResult
 from pestvision.findings.judge import judge, worry
-from pestvision.motion.tracks import link_movers
+from pestvision.motion.links import link_movers
 from pestvision.organisms.classes import CANT_TELL, GROUPS, LABELS, Group
 
 if TYPE_CHECKING:

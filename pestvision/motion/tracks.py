@@ -1,19 +1,17 @@
-"""Follow movers over the photos of a view.
+"""Join what left to what arrived, within a pair, by an assignment of least total cost.
 
-Two steps, each an assignment of least total cost (`scipy.optimize.linear_sum_assignment`): within a
-pair, what left is joined to what arrived; over a view, a mover's place on a photo is joined to its
-place on the same photo in the next pair.
+Over the photos of a view movers are followed by `links`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from pestvision.arrays import F32, F64, BoxXyxy, box_iou, checked_box
+from pestvision.arrays import F32, F64, BoxXyxy, checked_box
 from pestvision.errors import ShapeError
 
 if TYPE_CHECKING:
@@ -24,7 +22,6 @@ if TYPE_CHECKING:
 STEP_LENGTHS = 12.0  # body lengths at which distance alone costs 1; common practice, no source
 COLOUR_STEP = 45.0  # grey levels of contrast at which colour alone costs 1
 WORST_COST = 1.6  # above it, two blobs are two animals: one left and another came
-GROWN_SHARE = 0.25  # a box is grown by this share of its longer side before it must overlap
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,48 +98,6 @@ def pair_movers(blobs: Sequence[Blob], matrix: F32 | F64) -> tuple[Mover, ...]:
     return tuple(sorted(movers, key=lambda mover: -mover.z_peak))
 
 
-def link_movers(
-    movers: Sequence[Sequence[Mover]],
-    *,
-    matrices: Sequence[F32 | F64 | None] | None = None,
-    max_gap_photos: int = 2,
-) -> tuple[tuple[Mover, ...], ...]:
-    """Give the movers of a view numbers, so that the same animal has the same number in every pair.
-
-    Parameters
-    ----------
-    movers
-        For each pair of neighbouring photos, in order: its movers.
-    matrices
-        For each pair: its matrix, or None where it could not be aligned. Used to carry the place of
-        an animal that rested over the photos on which it was not seen to move. Left out: the camera
-        is taken to have stood still.
-    max_gap_photos
-        A mover unseen for more photos than this starts a new track.
-
-    Returns
-    -------
-    The same movers in the same order, with tracks from 1. Each is in one track.
-    """
-    if matrices is not None and len(matrices) != len(movers):
-        raise ShapeError("matrices", expected=f"{len(movers)} of them", actual=str(len(matrices)))
-    places: dict[
-        int, tuple[BoxXyxy, int]
-    ] = {}  # track: where it is on this pair's first photo, age
-    n_tracks = 0
-    numbered = []
-    for index, found in enumerate(movers):
-        tracks = _continued(found, places)
-        for position, track in enumerate(tracks):
-            if track == 0:
-                n_tracks += 1
-                tracks[position] = n_tracks
-        numbered.append(tuple(replace(m, track=t) for m, t in zip(found, tracks, strict=True)))
-        matrix = np.eye(3) if matrices is None else matrices[index]
-        places = _places_after(places, numbered[-1], matrix, max_gap_photos)
-    return tuple(numbered)
-
-
 def carried_box(box_xyxy_px: BoxXyxy, matrix: F32 | F64) -> BoxXyxy:
     """Carry a box through a homography: the upright box around its four carried corners."""
     x0, y0, x1, y1 = box_xyxy_px
@@ -183,49 +138,3 @@ def _distance(one: BoxXyxy, other: BoxXyxy) -> float:
     across = (one[0] + one[2] - other[0] - other[2]) / 2
     down = (one[1] + one[3] - other[1] - other[3]) / 2
     return float(np.hypot(across, down))
-
-
-def _grown(box: BoxXyxy) -> BoxXyxy:
-    by = GROWN_SHARE * max(box[2] - box[0], box[3] - box[1])
-    return (box[0] - by, box[1] - by, box[2] + by, box[3] + by)
-
-
-def _continued(found: Sequence[Mover], places: dict[int, tuple[BoxXyxy, int]]) -> list[int]:
-    """Give each mover the track whose place on the pair's first photo it overlaps most, or 0."""
-    tracks = [0] * len(found)
-    if not found or not places:
-        return tracks
-    names = list(places)
-    overlap = np.array(
-        [
-            [
-                0.0
-                if mover.box_first_xyxy_px is None
-                else box_iou(_grown(mover.box_first_xyxy_px), _grown(places[name][0]))
-                for name in names
-            ]
-            for mover in found
-        ]
-    )
-    for row, column in zip(*linear_sum_assignment(-overlap), strict=True):
-        if overlap[row, column] > 0:
-            tracks[row] = names[column]
-    return tracks
-
-
-def _places_after(
-    places: dict[int, tuple[BoxXyxy, int]],
-    found: Sequence[Mover],
-    matrix: F32 | F64 | None,
-    max_gap_photos: int,
-) -> dict[int, tuple[BoxXyxy, int]]:
-    """Carry every track's place to the pair's second photo; forget those unseen for too long."""
-    after: dict[int, tuple[BoxXyxy, int]] = {}
-    moved = {mover.track for mover in found}
-    for track, (box, age) in places.items():
-        if track not in moved and age < max_gap_photos and matrix is not None:
-            after[track] = (carried_box(box, matrix), age + 1)
-    for mover in found:
-        if mover.box_second_xyxy_px is not None:
-            after[mover.track] = (mover.box_second_xyxy_px, 0)
-    return after

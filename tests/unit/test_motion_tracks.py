@@ -6,7 +6,8 @@ from motion_scenes import camera_matrix
 
 from pestvision.errors import ShapeError
 from pestvision.motion.blobs import Blob
-from pestvision.motion.tracks import Mover, carried_box, link_movers, pair_movers
+from pestvision.motion.links import find_tracklets, link_movers, link_options, log_odds
+from pestvision.motion.tracks import Mover, carried_box, pair_movers
 
 DARK = (-60.0, -50.0, -40.0)
 PALE = (70.0, 70.0, 60.0)
@@ -96,8 +97,8 @@ def test_an_animal_that_rested_keeps_its_number_for_as_many_photos_as_asked(gap,
 
 
 def test_where_an_animal_rested_is_carried_along_with_the_camera():
-    matrix = camera_matrix((600, 800), shift_xy_px=(200, 0))
-    pairs = [[mover(100, 160)], [], [mover(360, 420)]]
+    matrix = camera_matrix((600, 4000), shift_xy_px=(3000, 0))
+    pairs = [[mover(100, 160)], [], [mover(3160, 3220)]]
     matrices = [np.eye(3), matrix, np.eye(3)]
     assert link_movers(pairs, matrices=matrices)[-1][0].track == 1
     assert link_movers(pairs)[-1][0].track == 2
@@ -107,6 +108,70 @@ def test_where_an_animal_rested_is_carried_along_with_the_camera():
 def test_two_animals_never_share_a_number():
     linked = link_movers([[mover(100, 160)], [mover(160, 220), mover(170, 500)]])
     assert sorted(item.track for item in linked[1]) == [1, 2]
+
+
+def test_an_animal_whose_leaving_and_arriving_were_not_joined_keeps_its_number():
+    """What left and what arrived in one pair are unlike, and each goes on in its own way."""
+    before, after = [mover(100, 160)], [mover(300, 360)]
+    linked = link_movers([before, [mover(160, None), mover(None, 300)], after])
+    assert {item.track for pair in linked for item in pair} == {1}
+
+
+def test_an_animal_taken_to_have_stayed_is_followed_to_where_it_went():
+    """Its second place is bare ground: a place that arrived alone goes on, and that one does not."""
+    linked = link_movers(
+        [[mover(100, 160)], [mover(160, 165), mover(None, 260)], [mover(260, 330)]]
+    )
+    assert linked[0][0].track == linked[1][0].track == linked[1][1].track == linked[2][0].track
+
+
+def test_sizes_tell_who_went_on_where_two_were_overlooked_at_once():
+    def sized(first, second, half):
+        boxes = [
+            None if x is None else (x - half, 90.0, x + half, 90.0 + half) for x in (first, second)
+        ]
+        return Mover(*boxes, displacement_px=None, z_peak=9.0)
+
+    pairs = [
+        [sized(100, 160, 20.0), sized(400, 460, 70.0)],
+        [],
+        [sized(360, 420, 20.0), sized(260, 330, 70.0)],
+    ]
+    linked = link_movers(pairs)
+    small, large = linked[0]
+    assert [item.track for item in linked[2]] == [small.track, large.track]
+
+
+def one_sided(rng, at: float) -> Mover:
+    """A mover with both places, or one of them."""
+    sides = [(at, at + 50), (at, None), (None, at)]
+    return mover(*sides[rng.integers(3)])
+
+
+def test_no_link_closes_a_circle_and_every_mover_has_a_number():
+    rng = np.random.default_rng(3)
+    for _ in range(30):
+        pairs = [
+            [one_sided(rng, float(at)) for at in rng.uniform(0, 900, rng.integers(0, 7))]
+            if rng.random() < 0.9
+            else []
+            for _ in range(6)
+        ]
+        linked = link_movers(pairs)
+        numbers = {item.track for pair in linked for item in pair}
+        assert [len(pair) for pair in linked] == [len(pair) for pair in pairs]
+        assert numbers == set(range(1, len(numbers) + 1))
+
+
+def test_a_link_is_worth_less_the_farther_and_the_more_unlike_in_size():
+    (option,) = link_options(
+        find_tracklets([[mover(100, 160)], [], [mover(170, 240)]]), [np.eye(3)] * 3, 1
+    )
+    evidence = option.evidence
+    assert (evidence.gap_0, evidence.gap_1, evidence.gap_2) == (0.0, 1.0, 0.0)
+    assert evidence.far_1 == pytest.approx(10 / 40)
+    assert log_odds(evidence) > log_odds(evidence._replace(near_1=evidence.near_1 + 1.0))
+    assert log_odds(evidence) > log_odds(evidence._replace(size=evidence.size + 0.5))
 
 
 def test_a_box_is_carried_edge_for_edge():

@@ -10,6 +10,8 @@ from training.scenes.pairs import CALM
 from training.scenes.records import TRIPOD
 from training.scenes.series import DrawnSeries, Habits, draw_series
 
+pytestmark = pytest.mark.slow  # solid bodies take long to paint
+
 SIZE = (180, 240)
 STEADY = Habits(rest_share=0.0, late_share=0.0, leave_share=0.0, cross_share=0.0)
 
