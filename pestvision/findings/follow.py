@@ -13,15 +13,18 @@ import numpy as np
 from pestvision.arrays import F32, U8, BoxXyxy, as_u8
 from pestvision.findings.finding import Judgement, Moved, PairResult, TrackResult
 from pestvision.findings.judge import judge, worry
+from pestvision.findings.travel import UNKNOWN, travel_of
 from pestvision.motion.links import link_movers
 from pestvision.organisms.classes import CANT_TELL, GROUPS, LABELS, Group
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from pestvision.findings.travel import Travel
     from pestvision.motion.tracks import Mover
     from pestvision.organisms.classify import Scores
     from pestvision.organisms.weights import Rules
+    from pestvision.photos.exif import TakenAt
 
 ANIMAL_CROP_PX = 128
 """Side of a kept crop. 24 movers in each of 40 more pairs then take 47 MB, 6 % of the 770 MB that a
@@ -38,6 +41,12 @@ called a lower bound. Two animals within a length of each other are then one, an
 EMPTY_PLACE_P = 0.5
 """Probability of *not an organism* from which a look shows an empty place. What changed may be the
 place an animal left: that crop shows ground, and is no evidence about the animal."""
+
+FULL_LENGTH_PX = 48.0
+FULL_SHARPNESS = 0.05
+"""From this length and this sharpness of its crop on a look counts in full, below in proportion. Over 145
+drawn animals the mean loss was 0.67 with all looks alike, 0.65 by length and 0.63 by both."""
+LEAST_WEIGHT = 0.01
 
 NOT_AN_ORGANISM = GROUPS.index(Group.NOT_AN_ORGANISM)
 
@@ -100,9 +109,21 @@ def _telling(looks: Sequence[Look]) -> list[Look]:
     return alive or list(looks)
 
 
-def _judged(looks: Sequence[Look], rules: Rules) -> Judgement:
-    scores = [look.scores for look in looks]
-    return judge(scores, rules=rules, lengths_px=[look.length_px for look in looks])
+def _judged(looks: Sequence[Look], rules: Rules, travel: Travel = UNKNOWN) -> Judgement:
+    return judge(
+        [look.scores for look in looks],
+        rules=rules,
+        lengths_px=[look.length_px for look in looks],
+        weights=[_weight(look) for look in looks],
+        travel=travel,
+    )
+
+
+def _weight(look: Look) -> float:
+    """Say how much a look counts among those of its track: small and blurred ones count less."""
+    by_length = min(1.0, look.length_px / FULL_LENGTH_PX)
+    by_sharpness = min(1.0, look.scores.sharpness / FULL_SHARPNESS)
+    return max(LEAST_WEIGHT, by_length * by_sharpness)
 
 
 def _clearness(look: Look, judgement: Judgement) -> float:
@@ -147,7 +168,13 @@ def reduced(rgb: U8, *, max_side_px: int) -> tuple[U8, float]:
     return as_u8(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)), scale
 
 
-def follow(pairs: Sequence[PairLooks], *, max_gap_photos: int, rules: Rules) -> Followed:
+def follow(
+    pairs: Sequence[PairLooks],
+    *,
+    max_gap_photos: int,
+    rules: Rules,
+    taken: Mapping[str, TakenAt] | None = None,
+) -> Followed:
     """Link the movers of neighbouring pairs into tracks, and judge each track as a whole.
 
     Parameters
@@ -158,6 +185,8 @@ def follow(pairs: Sequence[PairLooks], *, max_gap_photos: int, rules: Rules) -> 
         A mover unseen for more photos than this starts a new track.
     rules
         Thresholds of the model card.
+    taken
+        When each photo was taken, by its name. Left out: nothing is known of how fast anything went.
 
     Returns
     -------
@@ -170,7 +199,7 @@ def follow(pairs: Sequence[PairLooks], *, max_gap_photos: int, rules: Rules) -> 
         matrices=[pair.matrix for pair in pairs],
         max_gap_photos=max_gap_photos,
     )
-    tracks = _tracks(pairs, linked, rules)
+    tracks = _tracks(pairs, linked, rules, taken or {})
     results = tuple(
         PairResult(
             first=pair.first,
@@ -201,15 +230,21 @@ class _Track:
     sure_looks: tuple[Look, ...]
 
 
+_Seen = tuple[PairLooks, MoverLooks]  # a mover, and the pair that it is of
+
+
 def _tracks(
-    pairs: Sequence[PairLooks], linked: Sequence[Sequence[Mover]], rules: Rules
+    pairs: Sequence[PairLooks],
+    linked: Sequence[Sequence[Mover]],
+    rules: Rules,
+    taken: Mapping[str, TakenAt],
 ) -> dict[int, _Track]:
     """Give the tracks of animals by their link, numbered from 1, the most worrying first."""
-    members: dict[int, list[MoverLooks]] = defaultdict(list)
+    members: dict[int, list[_Seen]] = defaultdict(list)
     for pair, movers in zip(pairs, linked, strict=True):
         for item, mover in zip(pair.movers, movers, strict=True):
-            members[mover.track].append(item)
-    tracks = [(link, _joined(items, rules)) for link, items in members.items()]
+            members[mover.track].append((pair, item))
+    tracks = [(link, _joined(seen, rules, taken)) for link, seen in members.items()]
     animals = [
         (link, track)
         for link, track in tracks
@@ -222,8 +257,9 @@ def _tracks(
     }
 
 
-def _joined(items: Sequence[MoverLooks], rules: Rules) -> _Track:
+def _joined(seen: Sequence[_Seen], rules: Rules, taken: Mapping[str, TakenAt]) -> _Track:
     """Join the movers of one track: one look a photo, the one with the stronger change."""
+    items = [item for _pair, item in seen]
     by_photo: dict[str, tuple[float, Look]] = {}
     for item in items:
         for look in item.looks:
@@ -231,7 +267,12 @@ def _joined(items: Sequence[MoverLooks], rules: Rules) -> _Track:
             if item.mover.z_peak > strength:
                 by_photo[look.photo] = (item.mover.z_peak, look)
     looks = _telling([look for _strength, look in by_photo.values()])
-    judgement = _judged(looks, rules)
+    travel = travel_of(
+        [(pair.first, pair.second, item.mover.displacement_px) for pair, item in seen],
+        length_px=max(look.length_px for item in items for look in item.looks),
+        taken=taken,
+    )
+    judgement = _judged(looks, rules, travel)
     clearest = max(items, key=lambda i: max(_clearness(look, judgement) for look in i.looks))
     result = TrackResult(
         id=0,

@@ -10,6 +10,7 @@ import numpy as np
 from pestvision.errors import ShapeError
 from pestvision.findings.doubts import WHAT_HELPS, Doubt
 from pestvision.findings.finding import Judgement, Why
+from pestvision.findings.travel import UNKNOWN
 from pestvision.organisms.calibrate import look_again_from
 from pestvision.organisms.classes import (
     CANT_TELL,
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import F64
+    from pestvision.findings.travel import Travel
     from pestvision.organisms.classify import Scores
     from pestvision.settings import CheckSettings
 
@@ -39,6 +41,15 @@ STRANGE = (
     "Yet it is unlike what the net has learned from: take the answer as less sure than it says."
 )
 DEFAULT_RULES = Rules()
+
+SWIMMING = FINE_NAMES.index("shrimp-or-fish")
+SWIMS_ODDS = 4.0
+"""By so much a step beyond what any leech does speaks for a shrimp or fish. It may be two animals taken
+for one: of 96 steps of more than five lengths on drawn series 78 were one animal's, four to one."""
+MOST_SWIMS = 2  # steps that count: where two animals are taken for one once, they are so again
+SWIMMER = "It is a swimmer: in one second it went {pace:.1f} times its length or more, and {who} goes so far."
+NO_CREEPER = "no leech or flatworm that creeps"
+NO_LEECH = "no leech or flatworm at all"
 LOOPING_FLATWORM = (
     "A flatworm that was hurt, heated or treated may loop as well: then go by the suckers."
 )
@@ -74,6 +85,8 @@ def judge(
     *,
     rules: Rules = DEFAULT_RULES,
     lengths_px: Sequence[float] | None = None,
+    weights: Sequence[float] | None = None,
+    travel: Travel = UNKNOWN,
 ) -> Judgement:
     """Judge one animal from the scores of all its crops.
 
@@ -85,6 +98,10 @@ def judge(
         Thresholds of the model card.
     lengths_px
         Long side of the animal's box on each crop's photo, in pixels, where known.
+    weights
+        How much each crop counts, above 0. Left out: all alike.
+    travel
+        How fast the animal went between photos.
 
     Returns
     -------
@@ -96,13 +113,21 @@ def judge(
 
     Notes
     -----
-    Crops are joined by the mean of their log-probabilities: they are far from independent, so a
-    longer track must not become a surer one merely by its length.
+    Crops are joined by the weighted mean of their log-probabilities: the log-odds of all crops together
+    count as those of one, however many there are. They are far from independent (the log-odds of the
+    right group correlated by 0.67 within 145 drawn animals), and counting them as more was always worse:
+    the mean loss was 0.67 as one, 0.70 with a correlation of 0.9 taken for granted, 0.85 with 0.6.
+
+    A step beyond what any leech does adds to the odds of a shrimp or fish, at most twice. By itself it
+    makes nothing harmless: leech-like is ruled out by the rules for all looks, and a step that is told
+    may be two animals taken for one.
     """
     if not scores:
         name = "scores"
         raise ShapeError(name, expected="at least one Scores", actual="none")
-    p_fine = _joined(np.stack([item.p_fine for item in scores]).astype(np.float64))
+    p_fine = _joined(np.stack([item.p_fine for item in scores]).astype(np.float64), weights)
+    p_fine[SWIMMING] *= SWIMS_ODDS ** min(travel.n_beyond_swim, MOST_SWIMS)
+    p_fine /= p_fine.sum()
     p_groups = np.zeros(len(GROUPS))
     np.add.at(p_groups, np.array(GROUP_INDEX_OF_FINE), p_fine)
     p_groups /= p_groups.sum()
@@ -127,6 +152,7 @@ def judge(
         else (
             WHAT_SPEAKS_FOR[group].format(fine=_named(why.seen_as)),
             *([STRANGE] if is_strange else []),
+            *_swims(FINE_NAMES[fine], travel),
             _runner_up(p_groups, why),
         ),
         why=why,
@@ -147,11 +173,19 @@ def worry(judgement: Judgement) -> tuple[int, float]:
     )
 
 
-def _joined(p: F64) -> F64:
-    """Join (n, 14) probabilities to (14,): the normalised geometric mean."""
-    log_p = np.log(np.clip(p, 1e-9, None)).mean(axis=0)
+def _joined(p: F64, weights: Sequence[float] | None) -> F64:
+    """Join (n, 14) probabilities to (14,): the normalised geometric mean, weighted."""
+    log_p = np.average(np.log(np.clip(p, 1e-9, None)), axis=0, weights=weights)
     joined = np.exp(log_p - log_p.max())
     return np.asarray(joined / joined.sum(), dtype=np.float64)
+
+
+def _swims(fine: str, travel: Travel) -> list[str]:
+    """Say of a shrimp or fish that it swims, where it went farther than a creeping animal."""
+    if fine != FINE_NAMES[SWIMMING] or not travel.n_beyond_creep:
+        return []
+    who = NO_LEECH if travel.n_beyond_swim else NO_CREEPER
+    return [SWIMMER.format(pace=travel.pace, who=who)]
 
 
 def _doubts(

@@ -11,9 +11,27 @@ from made_scores import SHIPPED_LIKE, scores_of, sure_of, sure_of_fine
 
 from pestvision.errors import ShapeError
 from pestvision.findings.doubts import WHAT_HELPS, Doubt
-from pestvision.findings.judge import LOOPING_FLATWORM, STRANGE, costs_note, judge, rules_of, worry
+from pestvision.findings.judge import (
+    DEFAULT_RULES,
+    LOOPING_FLATWORM,
+    STRANGE,
+    costs_note,
+    judge,
+    rules_of,
+    worry,
+)
+from pestvision.findings.travel import CREEP, SWIM, Travel
 from pestvision.findings.words import BETTER_PHOTO
-from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUPS, LABELS, SIGNS, Group
+from pestvision.organisms.classes import (
+    CANT_TELL,
+    FINE_CLASSES,
+    FINE_NAMES,
+    GROUP_INDEX_OF_FINE,
+    GROUPS,
+    LABELS,
+    SIGNS,
+    Group,
+)
 from pestvision.organisms.classify import Scores
 from pestvision.organisms.weights import Rules
 from pestvision.settings import CheckSettings
@@ -212,3 +230,74 @@ def test_no_scores_at_all_is_a_mistake_of_the_program() -> None:
 def test_scores_of_the_wrong_length_are_refused() -> None:
     with pytest.raises(ShapeError, match=r"\(14,\), \(4,\)"):
         Scores(np.zeros(13, dtype=np.float32), np.zeros(4, dtype=np.float32))
+
+
+def swims(pace: float) -> Travel:
+    return Travel(int(pace > CREEP), int(pace > SWIM), pace)
+
+
+def mixed(**p: float) -> Scores:
+    """Scores by class of the net; what is left lies on the snail."""
+    p_fine = np.zeros(len(FINE_CLASSES), dtype=np.float32)
+    for name, value in p.items():
+        p_fine[FINE_NAMES.index(name.replace("_", "-"))] = value
+    p_fine[FINE_NAMES.index("snail")] += 1 - p_fine.sum()
+    p_groups = np.zeros(len(GROUPS), dtype=np.float32)
+    np.add.at(p_groups, np.array(GROUP_INDEX_OF_FINE), p_fine)
+    return Scores(p_fine=p_fine, p_groups=p_groups)
+
+
+def test_a_small_look_counts_less_than_a_large_one() -> None:
+    views = [sure_of(Group.LEECH_LIKE), sure_of(Group.HARMLESS)]
+    even = judge(views, rules=SHIPPED_LIKE)
+    assert even.p_groups[0] == pytest.approx(even.p_groups[2])
+    weighed = judge(views, rules=SHIPPED_LIKE, weights=[1.0, 0.25])
+    assert weighed.p_groups[0] > 0.8 > weighed.p_groups[2]
+    assert judge(views, rules=SHIPPED_LIKE, weights=[0.5, 0.5]).p_groups == pytest.approx(
+        even.p_groups
+    )
+
+
+@pytest.mark.parametrize(
+    ("pace", "said"),
+    [(0.9, None), (2.0, "no leech or flatworm that creeps"), (6.0, "no leech or flatworm at all")],
+)
+def test_a_fish_that_passes_fast_is_harmless_and_called_a_swimmer(
+    pace: float, said: str | None
+) -> None:
+    judged = judge([sure_of_fine("shrimp-or-fish", 0.97)], rules=SHIPPED_LIKE, travel=swims(pace))
+    assert judged.label == Group.HARMLESS
+    told = [reason for reason in judged.reasons if "swimmer" in reason]
+    assert [said in one for one in told] == ([] if said is None else [True])
+    assert judged.reasons[-1].startswith("Next likeliest")
+
+
+def test_a_fast_snail_is_no_swimmer() -> None:
+    judged = judge([sure_of_fine("snail", 0.97)], rules=SHIPPED_LIKE, travel=swims(2.0))
+    assert not any("swimmer" in reason for reason in judged.reasons)
+
+
+@pytest.mark.parametrize("pace", [0.0, 2.0, 5.0])
+def test_no_pace_that_a_leech_may_have_changes_what_the_look_says(pace: float) -> None:
+    for scores in (mixed(leech=0.6, shrimp_or_fish=0.4), mixed(leech=0.2, shrimp_or_fish=0.79)):
+        still = judge([scores], rules=SHIPPED_LIKE)
+        assert judge([scores], rules=SHIPPED_LIKE, travel=swims(pace)).p_groups == still.p_groups
+
+
+def test_a_leech_is_not_made_harmless_by_steps_that_may_be_two_animals_taken_for_one() -> None:
+    fast = Travel(9, 9, 20.0)
+    for p_leech in (0.5, 0.7, 0.9, 0.97):
+        scores = mixed(leech=p_leech, shrimp_or_fish=0.99 - p_leech)
+        judged = judge([scores], rules=DEFAULT_RULES, travel=fast)
+        if judged.label == Group.HARMLESS:
+            assert judged.p_groups[0] < DEFAULT_RULES.leech_look_again
+        assert judged.label != Group.HARMLESS or p_leech < 0.6
+    assert judge([sure_of(Group.LEECH_LIKE)], travel=fast).label == Group.LEECH_LIKE
+
+
+def test_a_step_beyond_every_leech_settles_what_the_look_nearly_does() -> None:
+    scores = mixed(leech=0.12, shrimp_or_fish=0.87)
+    assert judge([scores], rules=SHIPPED_LIKE).label == CANT_TELL
+    judged = judge([scores], rules=SHIPPED_LIKE, travel=swims(6.0))
+    assert judged.label == Group.HARMLESS
+    assert judged.p_groups[0] == pytest.approx(0.12 / (0.12 + 4 * 0.87 + 0.01), abs=1e-4)
