@@ -4,7 +4,7 @@
 
 It prints two tables. `linker`: the linker alone, given blobs on the true places with misses, flaws
 and false ones as often as the scan has them. `scan`: the whole way from the photos (`align_pair`,
-`find_blobs`, `pair_movers`, `link_movers`).
+`find_blobs`, `pair_movers`, `link_movers`), without what the net says of the movers.
 
 *One identity*, as measured here: on each photo take the box, of all that tracks have on a mover, that
 overlaps it most. Over all photos these carry one number, and that number is on no other mover. A stricter
@@ -464,7 +464,10 @@ def fitted(samples: Sequence[tuple[LinkEvidence, bool]]) -> tuple[float, LinkEvi
 
 
 def fit(n_series: int, first_seed: int = TUNE_SEED) -> str:
-    """Draw the tuning series, fit the weights, and give them as `motion.links` holds them."""
+    """Draw the tuning series, fit the weights, and give them as `motion.links` holds them.
+
+    Nobody looks at the movers here, so that the weight of kinship comes out as 0: it was fitted on top.
+    """
     samples: list[tuple[LinkEvidence, bool]] = []
     for _rank, series in _series(n_series, first_seed):
         samples += samples_of(Truth.of(series), found_by_scan(series))

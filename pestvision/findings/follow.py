@@ -198,6 +198,7 @@ def follow(
         [[item.mover for item in pair.movers] for pair in pairs],
         matrices=[pair.matrix for pair in pairs],
         max_gap_photos=max_gap_photos,
+        seen_as=[[np.array(item.judgement.p_groups) for item in pair.movers] for pair in pairs],
     )
     tracks = _tracks(pairs, linked, rules, taken or {})
     results = tuple(

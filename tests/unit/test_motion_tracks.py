@@ -117,29 +117,34 @@ def test_an_animal_whose_leaving_and_arriving_were_not_joined_keeps_its_number()
     assert {item.track for pair in linked for item in pair} == {1}
 
 
+def stayed(first, second) -> Mover:
+    both = mover(first, second)
+    return Mover(both.box_first_xyxy_px, both.box_second_xyxy_px, displacement_px=5.0, z_peak=9.0)
+
+
 def test_an_animal_taken_to_have_stayed_is_followed_to_where_it_went():
     """Its second place is bare ground: a place that arrived alone goes on, and that one does not."""
     linked = link_movers(
-        [[mover(100, 160)], [mover(160, 165), mover(None, 260)], [mover(260, 330)]]
+        [[mover(100, 160)], [stayed(160, 165), mover(None, 260)], [mover(260, 330)]]
     )
     assert linked[0][0].track == linked[1][0].track == linked[1][1].track == linked[2][0].track
 
 
 def test_sizes_tell_who_went_on_where_two_were_overlooked_at_once():
-    def sized(first, second, half):
-        boxes = [
-            None if x is None else (x - half, 90.0, x + half, 90.0 + half) for x in (first, second)
-        ]
-        return Mover(*boxes, displacement_px=None, z_peak=9.0)
+    """Both new places are as far from the one animal as from the other."""
+
+    def sized(x, y, half):
+        box = (x - half, y - half / 3, x + half, y + half / 3)
+        return Mover(box, box, displacement_px=None, z_peak=9.0)
 
     pairs = [
-        [sized(100, 160, 20.0), sized(400, 460, 70.0)],
+        [sized(160, 200, 20.0), sized(160, 300, 70.0)],
         [],
-        [sized(360, 420, 20.0), sized(260, 330, 70.0)],
+        [sized(310, 250, 70.0), sized(310, 250, 20.0)],
     ]
     linked = link_movers(pairs)
     small, large = linked[0]
-    assert [item.track for item in linked[2]] == [small.track, large.track]
+    assert [item.track for item in linked[2]] == [large.track, small.track]
 
 
 def one_sided(rng, at: float) -> Mover:
@@ -172,6 +177,23 @@ def test_a_link_is_worth_less_the_farther_and_the_more_unlike_in_size():
     assert evidence.far_1 == pytest.approx(10 / 40)
     assert log_odds(evidence) > log_odds(evidence._replace(near_1=evidence.near_1 + 1.0))
     assert log_odds(evidence) > log_odds(evidence._replace(size=evidence.size + 0.5))
+
+
+def test_two_that_look_like_different_kinds_are_not_linked_and_alike_ones_are():
+    leech, snail = np.array([0.97, 0.01, 0.01, 0.01]), np.array([0.01, 0.01, 0.97, 0.01])
+    pairs = [[mover(100, 160)], [], [mover(220, 280)]]
+    for seen_as, track in (
+        ([[leech], [], [leech]], 1),
+        ([[leech], [], [snail]], 2),
+        (None, 1),
+    ):
+        assert link_movers(pairs, seen_as=seen_as)[-1][0].track == track
+
+
+def test_a_mover_joined_over_a_distance_is_nobodys_other_half():
+    """What left beside it is another animal: one cannot be at two places on one photo."""
+    linked = link_movers([[mover(100, 400), mover(300, None)], [mover(400, 600)]])
+    assert linked[0][0].track == linked[1][0].track != linked[0][1].track
 
 
 def test_a_box_is_carried_edge_for_edge():
