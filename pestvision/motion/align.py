@@ -130,7 +130,8 @@ class AlignedPair:
     def reduced(self, step: int) -> tuple[U8, U8]:
         """Give the first photo and the warped second, both reduced by a whole number.
 
-        The second is reduced before it is warped: at 12 megapixels, by two, 20 ms instead of 73.
+        The second is reduced before it is warped: at 12 megapixels, by two, both photos take 25 ms; the warp of
+        the second at full size alone takes 69.
 
         Returns
         -------
