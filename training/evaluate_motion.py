@@ -1,10 +1,6 @@
 """Measure alignment and movers on drawn pairs with hand-held motion.
 
 Run it as `python -m training.evaluate_motion`: it prints one table, with counts and Wilson intervals.
-With `--fit` it draws the tuning pairs, and fits how evidence about changed regions is weighed.
-
-Seeds from TUNE_SEED on were looked at while thresholds were chosen; those from EXAM_SEED on were not,
-and only they are quoted.
 """
 
 from __future__ import annotations
@@ -19,18 +15,14 @@ import numpy as np
 
 from pestvision.arrays import BoxXyxy, box_iou
 from pestvision.motion.align import AlignedPair, align_pair
-from pestvision.motion.blobs import find_blobs, weigh_change
-from pestvision.motion.noise import map_change
+from pestvision.motion.blobs import find_blobs
 from pestvision.motion.tracks import carried_box
-from training.mover_score import Samples, fit, values_of, write
 from training.scenes.pairs import draw_pair
 
 if TYPE_CHECKING:
     from pestvision.motion.blobs import Blob
     from training.scenes.records import DrawnMover, DrawnPair
 
-TUNE_SEED = 10_000
-N_TUNE_PAIRS = 628
 EXAM_SEED = 1_700_000
 SEEN_SEED = 900_000  # an earlier exam's, looked at since: the tests guard with its first pairs
 SIZES = ((900, 1200), (1200, 900), (1080, 1440), (720, 960))  # height, width; drawn in turn
@@ -80,35 +72,6 @@ def tally_pairs(first_seed: int, n_pairs: int) -> Tally:
             blobs = find_blobs(pair)
         _count(tally, drawn, blobs)
     return tally
-
-
-def gather_samples(first_seed: int, n_pairs: int) -> Samples:
-    """Draw pairs, and give what was measured of every candidate."""
-    values, is_hit, grazes, owners, places, seen_on = [], [], [], [], [], []
-    for seed in range(first_seed, first_seed + n_pairs):
-        drawn = exam_pair(seed)
-        pair = align_pair(drawn.first, drawn.second)
-        if not isinstance(pair, AlignedPair):
-            continue
-        change = map_change(pair)
-        for item in weigh_change(change, pair):
-            x0, y0, x1, y1 = (edge * change.step for edge in item.region.box)
-            boxes = ((x0, y0, x1, y1), carried_box((x0, y0, x1, y1), drawn.matrix))
-            values.append(values_of(item.evidence))
-            is_hit.append(any(is_found(mover, boxes) for mover in drawn.movers))
-            grazes.append(any(touches(mover, boxes) for mover in drawn.movers))
-            owners.append(float(seed - first_seed))
-            places.append(item.region.box)
-            seen_on.append(item.seen_on)
-    return Samples(
-        values=np.array(values),
-        is_hit=np.array(is_hit, bool),
-        touches=np.array(grazes, bool),
-        pair=np.array(owners),
-        boxes=tuple(places),
-        seen_on=tuple(seen_on),
-        n_pairs=n_pairs,
-    )
 
 
 def alignment_error_px(drawn: DrawnPair, pair: AlignedPair) -> float:
@@ -215,15 +178,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Measure alignment and movers on drawn pairs.")
     parser.add_argument("--pairs", type=int, default=200)
     parser.add_argument("--seed", type=int, default=EXAM_SEED)
-    parser.add_argument("--fit", action="store_true")
     options = parser.parse_args()
     cv2.setNumThreads(2)
-    if options.fit:
-        samples = gather_samples(TUNE_SEED, N_TUNE_PAIRS)
-        write(
-            fit(samples), origin=f"drawn pairs, seeds {TUNE_SEED} to {TUNE_SEED + N_TUNE_PAIRS - 1}"
-        )
-        return
     print(table(tally_pairs(options.seed, options.pairs)))
 
 

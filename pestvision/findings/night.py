@@ -334,6 +334,7 @@ class _Scan:
             pairs,
             max_gap_photos=self.settings.night.max_gap_photos,
             rules=self.rules,
+            taken={frame.name: frame.taken for frame in used},
         )
         found = dataclasses.replace(
             result,

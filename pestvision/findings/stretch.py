@@ -227,7 +227,10 @@ class Looker:
         aligned = align_pair(first.photo.rgb, second.photo.rgb)
         if isinstance(aligned, AlignmentFailed):
             return PairLooks(*names, reason=aligned.advice)
-        blobs = find_blobs(aligned, min_length_px=float(self.settings.night.min_mover_px))
+        night = self.settings.night
+        blobs = find_blobs(
+            aligned, min_length_px=float(night.min_mover_px), false_a_pair=night.false_a_pair
+        )
         movers = sorted(pair_movers(blobs, aligned.matrix), key=lambda mover: -mover.z_peak)
         matrix = aligned.matrix
         del aligned  # 48 MB at 12 megapixels, before the net asks for its own

@@ -1,43 +1,38 @@
-"""Small things that changed between two aligned photos."""
+"""Small things that moved between two aligned photos."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from pestvision.arrays import BoxXyxy, checked_box
 from pestvision.errors import ShapeError
-from pestvision.motion.evidence import gather_evidence, has_camera_moved, moved_px
-from pestvision.motion.mover_weights import load_weights, p_mover
+from pestvision.motion.candidates import find_candidates, moved_px
+from pestvision.motion.mover_net import load_mover_net
 from pestvision.motion.noise import ChangeMap, map_change
-from pestvision.motion.regions import box_gap, find_regions
-from pestvision.motion.surroundings import look_around
-from pestvision.motion.threads import find_threads, thread_response
+from pestvision.motion.patches import cut_patches
+from pestvision.motion.regions import box_gap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pestvision.arrays import F64, Bool
     from pestvision.motion.align import AlignedPair
-    from pestvision.motion.evidence import SeenOn, Weighed
+    from pestvision.motion.candidates import Candidate, SeenOn
 
-MAX_BLOBS = 40  # kept, by strength
+MAX_BLOBS = 40  # kept, the surest first
 
-# Before a camera on a stand. The weights were fitted on hand-held pairs and do not carry over: of three
-# real planarians that glide before a nearly still camera they kept two, and these rules all.
-Z_SURE = 6.0  # sigmas, of the strongest pixel
-Z_SEED = (
-    4.5  # the same, with a sum above Z_SUM: faint animals are weak everywhere and many pixels long
-)
-Z_SUM = 80.0
-Z_BOTH = (
-    8.0  # what stands out on neither photo is more often a patch whose colour was matched badly
-)
+FALSE_A_PAIR = 0.1
+"""False blobs that are expected in a pair of a tank in which nothing moved: one in ten pairs."""
+
 # At the working size. A less sure region as near to a surer one is a part of the same thing: leaving it
-# out found 0.871 of movers at 0.42 false blobs a pair in place of 0.865 (628 tuning pairs, out of fold);
-# 3, 10 and 16 gave 0.871 to 0.873, and letting what arrived leave out what left 0.876.
+# out found 0.871 of movers at 0.42 false blobs a pair in place of 0.865 (628 tuning pairs, with evidence
+# weighed by a regression); 3, 10 and 16 gave 0.871 to 0.873.
 SAME_PX = 6
 
-LEAST_CONTRAST = 6.0  # grey levels against its ground in the strongest channel
+CAMERA_MOVED_SHARE = 0.003  # of the long side: below it, mirror images stay where they are
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +55,7 @@ class Blob:
     contrast_rgb: tuple[float, float, float]
     width_px: float = 1.0
     moved_px: float = 0.0
+    p_value: float = 0.0
 
     def __post_init__(self) -> None:
         checked_box(self.box_xyxy_px)
@@ -71,8 +67,10 @@ class Blob:
             )
 
 
-def find_blobs(pair: AlignedPair, *, min_length_px: float = 16.0) -> tuple[Blob, ...]:
-    """Isolate what changed between two aligned photos.
+def find_blobs(
+    pair: AlignedPair, *, min_length_px: float = 16.0, false_a_pair: float = FALSE_A_PAIR
+) -> tuple[Blob, ...]:
+    """Isolate what moved between two aligned photos.
 
     Parameters
     ----------
@@ -80,42 +78,105 @@ def find_blobs(pair: AlignedPair, *, min_length_px: float = 16.0) -> tuple[Blob,
         From `align_pair`.
     min_length_px
         Length of the smallest mover looked for, in pixels of the photo.
+    false_a_pair
+        How many false blobs may be expected where nothing moved, above 0.
 
     Returns
     -------
-    At most `MAX_BLOBS`, the strongest first; empty where nothing moved.
+    At most `MAX_BLOBS`, the surest first; empty where nothing moved.
     """
     change = map_change(pair, min_length_px=min_length_px)
-    weighed = weigh_change(change, pair, min_length_px=min_length_px)
-    if has_camera_moved(pair):
-        kept = _kept_hand_held(weighed)
-    else:
-        kept = [item for item in weighed if _is_kept_on_stand(item)]
-    kept.sort(key=lambda item: -item.region.strength)
-    return tuple(_blob(item, change) for item in kept[:MAX_BLOBS])
+    judged = [
+        item
+        for item in judge_change(
+            change, min_length_px=min_length_px, on_stand=not has_camera_moved(pair)
+        )
+        if item.is_alone
+    ]
+    kept = is_found([item.expected_false for item in judged], false_a_pair)
+    found = [item for item, is_kept in zip(judged, kept, strict=True) if is_kept]
+    found.sort(key=lambda item: -item.score)
+    return tuple(_blob(item, change) for item in found[:MAX_BLOBS])
 
 
-def weigh_change(
-    change: ChangeMap, pair: AlignedPair, *, min_length_px: float = 16.0
-) -> list[Weighed]:
-    """Give every candidate of a pair with its evidence, before any is left out."""
-    regions = find_regions(change, min_length_px)
-    if not has_camera_moved(pair):
-        return gather_evidence(regions, change, None)
-    response = thread_response(change)
-    regions += find_threads(response, change, regions)
-    return gather_evidence(regions, change, look_around(change, response))
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """A candidate, and the log-odds of its being a mover.
+
+    `expected_false`: how many candidates of which the program is as sure a pair shows where nothing
+    moved. `is_alone`: whether no surer candidate beside it may be the same thing.
+    """
+
+    candidate: Candidate
+    score: float
+    expected_false: float
+    is_alone: bool
 
 
-def _kept_hand_held(weighed: Sequence[Weighed]) -> list[Weighed]:
-    """Keep what all its evidence, weighed, speaks for, and of things that lie together the surest."""
-    table = load_weights()
-    scores = [p_mover(item.evidence) for item in weighed]
+def judge_change(
+    change: ChangeMap, *, min_length_px: float = 16.0, on_stand: bool = False
+) -> list[Judged]:
+    """Give every candidate of a pair with how sure it is, before any is left out."""
+    found = find_candidates(change, min_length_px=min_length_px)
+    net = load_mover_net()
+    scores = net.scores(cut_patches([item.region for item in found], change))
+    expected = net.expected_false(scores, on_stand=on_stand).tolist()
+    as_list = [float(score) for score in scores]
     alone = is_surest_about(
-        [item.region.box for item in weighed], [item.seen_on for item in weighed], scores
+        [item.region.box for item in found], [item.seen_on for item in found], as_list
     )
-    found = zip(weighed, scores, alone, strict=True)
-    return [item for item, score, is_alone in found if is_alone and score >= table.p_least]
+    return [
+        Judged(item, score, false, is_alone)
+        for item, score, false, is_alone in zip(found, as_list, expected, alone, strict=True)
+    ]
+
+
+def has_camera_moved(pair: AlignedPair) -> bool:
+    """Tell whether the camera strayed so far that mirror images of lamps moved with it."""
+    height, width = pair.first.shape[:2]
+    corners = np.array([[0, 0, 1], [width, 0, 1], [width, height, 1], [0, height, 1]], np.float64)
+    ahead = corners @ pair.matrix.T
+    away = np.linalg.norm(ahead[:, :2] / ahead[:, 2:] - corners[:, :2], axis=1)
+    return bool(away.max() > CAMERA_MOVED_SHARE * max(height, width))
+
+
+def is_found(expected_false: Sequence[float], false_a_pair: float) -> Bool:
+    """Tell which of a pair's candidates are found, by the rule of Benjamini and Hochberg.
+
+    Parameters
+    ----------
+    expected_false
+        Of each candidate: how many as sure as it a pair shows where nothing moved. It is the number of
+        tests times the p-value, as the rule takes it.
+    false_a_pair
+        How many false ones may be expected where nothing moved, above 0.
+
+    Returns
+    -------
+    (N,) bool: True for the k surest, k the largest number for which the k-th expects at most q k.
+
+    Notes
+    -----
+    Source of the rule: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57:289-300. It holds the share of
+    false among what is found at q. Where nothing moved, all that is found is false: with many tests,
+    q / (1 - q)**2 of it a pair (derived, and checked by chance numbers in the tests). q is chosen for
+    that to be `false_a_pair`. The number of tests is what still tanks had on average and not the pair's
+    own: a grainy pair has many candidates, of all of which the program is very unsure.
+    """
+    if false_a_pair <= 0:
+        raise ShapeError("false_a_pair", expected="above 0", actual=str(false_a_pair))
+    expected: F64 = np.asarray(expected_false, np.float64)
+    order = np.argsort(expected, kind="stable")
+    under = expected[order] <= share_of_false(false_a_pair) * np.arange(1, len(expected) + 1)
+    n_found = int(np.flatnonzero(under)[-1]) + 1 if under.any() else 0
+    found = np.zeros(len(expected), bool)
+    found[order[:n_found]] = True
+    return found
+
+
+def share_of_false(false_a_pair: float) -> float:
+    """Give the q of which q / (1 - q)**2 is so many false a pair."""
+    return float((1 + 2 * false_a_pair - np.sqrt(1 + 4 * false_a_pair)) / (2 * false_a_pair))
 
 
 def is_surest_about(
@@ -147,30 +208,20 @@ def is_surest_about(
     return is_alone
 
 
-def _is_kept_on_stand(item: Weighed) -> bool:
-    """Tell whether a candidate is kept where the camera stood still and mirror images with it."""
-    region, evidence = item.region, item.evidence
-    if evidence.sways or evidence.beside_sway or evidence.is_bubble:
-        return False
-    is_plain = region.z_peak >= Z_SURE or (region.z_peak >= Z_SEED and region.strength >= Z_SUM)
-    if item.seen_on == "both" and region.z_peak < Z_BOTH:
-        return False
-    return is_plain and float(abs(item.contrast).max()) >= LEAST_CONTRAST
-
-
-def _blob(item: Weighed, change: ChangeMap) -> Blob:
+def _blob(item: Judged, change: ChangeMap) -> Blob:
     """Put a candidate in pixels of the photo."""
-    region, step = item.region, change.step
+    region, step = item.candidate.region, change.step
     first, second = change.first[region.window], change.second[region.window]
     x0, y0, x1, y1 = (edge * step for edge in region.box)
-    red, green, blue = (float(value) for value in item.contrast)
+    red, green, blue = (float(value) for value in item.candidate.contrast)
     return Blob(
         box_xyxy_px=(x0, y0, x1, y1),
-        seen_on=item.seen_on,
+        seen_on=item.candidate.seen_on,
         z_peak=region.z_peak,
         area_px=int(region.mask.sum()) * step * step,
         length_px=region.length_px * step,
         contrast_rgb=(red, green, blue),
         width_px=region.width_px * step,
         moved_px=moved_px(first, second, region) * step,
+        p_value=float(-np.expm1(-item.expected_false)),
     )

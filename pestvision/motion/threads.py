@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, F64, Bool, as_f32, as_u8
+from pestvision.arrays import F32, F64, as_f32, as_u8
 from pestvision.motion.noise import local_spread
 from pestvision.motion.regions import (
     label_parts,
@@ -36,6 +36,9 @@ MAX_THREADS = 20  # candidates measured, by strength
 # A thread is looked at beside the regions it touches if it is this many times as long as each: 0.871 of
 # movers found in place of 0.866 without (628 tuning pairs, out of fold, 0.42 false blobs a pair).
 FRAGMENTS = 2.0
+FAT = (
+    0.5  # width over length: what is fatter about a short region is the filters' own halo about it
+)
 
 CLIP_LEVELS = 30.0  # grey levels: a large change must not ring far about itself
 NOISE_OF_SPREAD = 0.06  # of the noise, for each grey level of spread that both photos have
@@ -69,20 +72,23 @@ def find_threads(response: F32, change: ChangeMap, taken: Sequence[Region]) -> l
     labels, stats = label_parts(above.view(np.uint8))
     strength = seeded_strength(response[above], labels[above], len(stats), seed=THREAD_SEED)
     sides = 2 * np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    strength[(sides < LEAST_LENGTH_PX) | ~_is_new(labels, sides, taken)] = 0.0
+    longest = _longest_touched(labels, len(sides), taken)
+    strength[(sides < LEAST_LENGTH_PX) | (sides < FRAGMENTS * longest)] = 0.0
     found: list[Region] = []
     for label in np.argsort(-strength):
         if strength[label] <= 0 or len(found) == MAX_THREADS:
             break
         region = _measured(response, change, labels, stats, int(label))
-        if region is not None:
+        if region is None:
+            continue
+        if longest[label] == 0 or region.width_px <= FAT * region.length_px:
             found.append(region)
     return found
 
 
-def _is_new(labels: cv2.typing.MatLike, sides: F64, taken: Sequence[Region]) -> Bool:
-    """Tell which labels touch no region, or only much shorter ones: a fragment of a worm, (n_labels,)."""
-    longest = np.zeros(len(sides))
+def _longest_touched(labels: cv2.typing.MatLike, n_labels: int, taken: Sequence[Region]) -> F64:
+    """Give the longer side of the longest region that each label touches, 0 for none, (n_labels,)."""
+    longest = np.zeros(n_labels)
     for region in taken:
         rows, columns = np.nonzero(region.mask)
         rows = np.minimum((rows + region.window[0].start) // 2, labels.shape[0] - 1)
@@ -90,7 +96,7 @@ def _is_new(labels: cv2.typing.MatLike, sides: F64, taken: Sequence[Region]) -> 
         touched = np.unique(labels[rows, columns])
         x0, y0, x1, y1 = region.box
         longest[touched] = np.maximum(longest[touched], max(x1 - x0, y1 - y0))
-    return np.asarray(sides >= FRAGMENTS * longest)
+    return longest
 
 
 def _measured(
