@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import U8, BoxXyxy
     from pestvision.findings.finding import NightResult, PhotoCheck
+    from pestvision.motion.align import View as Prepared
     from pestvision.organisms.classify import Scores
 
 HEIGHT, WIDTH = 240, 320
@@ -92,11 +93,12 @@ class Script:
         self.most_alive = max(self.most_alive, len(self.alive))
         return photo
 
-    def align_pair(self, first: U8, second: U8) -> AlignedPair | AlignmentFailed:
-        if int(first[0, 0, 0]) in self.unaligned:
+    def align_pair(self, first: Prepared, second: Prepared) -> AlignedPair | AlignmentFailed:
+        photos = first.photo, second.photo
+        if int(photos[0][0, 0, 0]) in self.unaligned:
             return AlignmentFailed(AlignReason.MOVED_TOO_FAR, "Fix the camera.")
-        valid = np.ones(first.shape[:2], dtype=bool)
-        return AlignedPair(first, second, valid, np.eye(3, dtype=np.float32), 0.1)
+        valid = np.ones(photos[0].shape[:2], dtype=bool)
+        return AlignedPair(*photos, valid, np.eye(3, dtype=np.float32), 0.1)
 
     def find_blobs(self, pair: AlignedPair, **_: object) -> tuple[Mover, ...]:
         ranks = int(pair.first[0, 0, 0]), int(pair.warped[0, 0, 0])

@@ -17,7 +17,7 @@ from pestvision.errors import PhotoError, ShapeError
 from pestvision.findings.check import check_photo
 from pestvision.findings.follow import Look, MoverLooks, PairLooks, judge_mover, reduced
 from pestvision.findings.judge import rules_of
-from pestvision.motion.align import AlignmentFailed, align_pair
+from pestvision.motion.align import AlignmentFailed, align_pair, prepare
 from pestvision.motion.blobs import find_blobs
 from pestvision.motion.tracks import pair_movers
 from pestvision.organisms.crops import cut_crop
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import U8
     from pestvision.findings.finding import PhotoCheck
+    from pestvision.motion.align import View
     from pestvision.motion.tracks import Mover
     from pestvision.organisms.classify import Classifier
     from pestvision.organisms.weights import Rules
@@ -116,10 +117,11 @@ def shown(photo: Photo, name: str) -> Shown:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shot:
-    """A frame and its decoded photo."""
+    """A frame, its decoded photo, and what alignment needs of that: two pairs use it."""
 
     frame: Frame
     photo: Photo
+    view: View
 
 
 def _tell_nobody(_frame: Frame) -> None:
@@ -210,7 +212,8 @@ class Looker:
         self.tell(frame)
         found: _Shot | Skipped
         try:
-            found = _Shot(frame, read_photo(frame.path, settings=self.settings.photos))
+            photo = read_photo(frame.path, settings=self.settings.photos)
+            found = _Shot(frame, photo, prepare(photo.rgb))
         except PhotoError as error:
             found = Skipped(frame.name, error.sentence())
         self._last = (frame, found)
@@ -224,7 +227,7 @@ class Looker:
     def _pair(self, first: _Shot, second: _Shot) -> PairLooks:
         """Align two photos, isolate what moved, and look at it."""
         names = (first.frame.name, second.frame.name)
-        aligned = align_pair(first.photo.rgb, second.photo.rgb)
+        aligned = align_pair(first.view, second.view)
         if isinstance(aligned, AlignmentFailed):
             return PairLooks(*names, reason=aligned.advice)
         night = self.settings.night

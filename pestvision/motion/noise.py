@@ -75,7 +75,7 @@ def map_change(pair: AlignedPair, *, min_length_px: float = 16.0) -> ChangeMap:
         be shorter than eight pixels.
     """
     step = work_step(pair.first.shape[:2], min_length_px)
-    first, second = _reduced(pair.first, step), _reduced(pair.warped, step)
+    first, second = pair.reduced(step)
     usable = _usable(pair.valid, step, first.shape[:2])
     first, second = match_colour(first, second, usable)
     sigma, slope = estimate_noise(first, second, usable)
@@ -367,14 +367,6 @@ def _sigma(difference: F32) -> float:
     centred = np.sort(np.abs(difference - difference.mean(axis=0)), axis=0)
     calm = centred[: max(1, len(centred) * 4 // 5)]
     return float(calm.mean(axis=0).max() / CALM_MEAN)
-
-
-def _reduced(rgb: U8, step: int) -> U8:
-    if step == 1:
-        return rgb
-    height, width = rgb.shape[0] // step, rgb.shape[1] // step
-    whole = rgb[: height * step, : width * step]
-    return as_u8(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA))
 
 
 def _usable(valid: Bool, step: int, size: tuple[int, int]) -> Bool:
