@@ -125,7 +125,7 @@ def size_inside(ground: U8) -> tuple[int, int]:
 
 
 def draw_still(seed: int, *, on_stand: bool = False) -> Sight:
-    """Draw a tank in which no animal moves: hand-held, a stop brighter or darker, or from a stand.
+    """Draw a tank in which no animal moves: from the hand with all that strays, or from a stand.
 
     Before a camera on a stand a lamp's mirror image stays where it is, and none is drawn.
     """
@@ -137,6 +137,7 @@ def draw_still(seed: int, *, on_stand: bool = False) -> Sight:
         movers=0,
         hand_held=TRIPOD if on_stand else HELD,
         stir=replace(USUAL, glares=0) if on_stand else USUAL,
+        parallax_of_width=0.0 if on_stand else PARALLAX_OF_WIDTH,
     )
 
 

@@ -29,6 +29,15 @@ ROBUST_ROUNDS = 6  # of reweighting; the fit stands still after four on drawn pa
 USABLE_LEVELS = (6.0, 235.0)  # outside, a tile holds clipped pixels and its ratio means nothing
 CLIPPED = 250  # of 255: brighter pixels are not told apart from each other
 BLACK = 1  # of 255: the same at the dark end
+FIRST_SCALE = (
+    0.06  # of the logarithm of the ratio: what is 30 % off the median of all tiles is set aside
+)
+MOST_MENDED = 10.0
+"""Grey levels by which a level's pixels may be off the curve for it to be mended by them. What is further
+off is no tone: on a bare pane only a large snail that came was dark, and it mended away all dark fish."""
+TILE_RANGE = (0.005, 0.995)
+"""Quantiles of the tiles' levels: beyond them the ratio stays what it is at the end. On a bare pane all
+tiles are alike, and a curve bent by their noise laid dark fish onto the ground's own level."""
 LEVEL_OFFSET = 8.0  # keeps the logarithm of dark tiles from ruling the fit
 NOISE_FLOOR = 1.2  # grey levels: rounding twice and JPEG at good quality
 N_LEVEL_BINS = 16
@@ -184,7 +193,7 @@ def _colour_fit(first: F64, second: F64, inside: Bool) -> tuple[F32, F32]:
     tone = _tone(second)
     design = np.hstack([tone, place])[kept]
     ratio = np.log((first + LEVEL_OFFSET) / (second + LEVEL_OFFSET))[kept]
-    weights = np.ones(len(ratio))
+    weights = _trust(ratio - np.median(ratio), FIRST_SCALE)
     ridge = np.diag(
         [0.0, 1.0, 1.0, *[0.3] * 5]
     )  # tiles' worth of doubt about everything but the gain
@@ -193,11 +202,18 @@ def _colour_fit(first: F64, second: F64, inside: Bool) -> tuple[F32, F32]:
         weighted = design * weights[:, None]
         solution = np.linalg.solve(weighted.T @ design + ridge, weighted.T @ ratio)
         left = ratio - design @ solution
-        scale = max(MAD_TO_SIGMA * float(np.median(np.abs(left))), 0.003)
-        weights = np.square(np.clip(1.0 - np.square(left / (4.7 * scale)), 0.0, 1.0))
-    curve = np.exp(_tone(levels) @ solution[:3]) * (levels + LEVEL_OFFSET) - LEVEL_OFFSET
+        weights = _trust(left, 0.003)
+    shown = np.clip(levels, *np.quantile(second[kept], TILE_RANGE))
+    curve = np.exp(_tone(shown) @ solution[:3]) * (levels + LEVEL_OFFSET) - LEVEL_OFFSET
     gains = np.exp(place @ solution[3:]).reshape(TILES[1], TILES[0])
     return np.maximum(curve, 0.0).astype(np.float32), gains.astype(np.float32)
+
+
+def _trust(left: F64, least_scale: float) -> F64:
+    """Give Tukey's weights of residuals, by their own spread: nothing beyond 4.7 of it counts."""
+    scale = max(MAD_TO_SIGMA * float(np.median(np.abs(left))), least_scale)
+    weights: F64 = np.square(np.clip(1.0 - np.square(left / (4.7 * scale)), 0.0, 1.0))
+    return weights
 
 
 def _mended(table: F32, field: F32, photos: tuple[U8, U8], usable: Bool) -> F32:
@@ -222,7 +238,11 @@ def _mended(table: F32, field: F32, photos: tuple[U8, U8], usable: Bool) -> F32:
         if filled:
             at = [float(level[item].mean()) for item in filled]
             off = [float(np.median(apart[item])) for item in filled]
-            mended[:, channel] += np.interp(np.arange(256), at, off)
+            told = [rank for rank, levels in enumerate(off) if abs(levels) <= MOST_MENDED]
+            if told:
+                mended[:, channel] += np.interp(
+                    np.arange(256), [at[rank] for rank in told], [off[rank] for rank in told]
+                )
     return np.clip(mended, 0, 255)
 
 

@@ -106,3 +106,26 @@ def test_a_change_map_whose_parts_differ_in_size_is_refused():
     photo = np.zeros((4, 5, 3), np.uint8)
     with pytest.raises(ShapeError):
         ChangeMap(np.zeros((4, 4), np.float32), photo, photo, np.ones((4, 4), bool), 1)
+
+
+@pytest.mark.parametrize("stops", [-1.0, 0.8])
+def test_on_a_bare_pane_what_stayed_is_not_matched_away_by_what_came(stops, rng):
+    """All tiles are alike, and the only dark pixels of the second photo belong to a snail that came."""
+    pane = np.full((480, 640, 3), (112, 116, 122), np.float32)
+    fish = pane.copy()
+    for x in (120, 260, 420, 540):
+        cv2.ellipse(fish, ((x, 120.0), (44.0, 9.0), x), (62, 60, 64), -1, cv2.LINE_AA)
+    snail = fish.copy()
+    cv2.ellipse(snail, ((330.0, 340.0), (120.0, 90.0), 20), (48, 42, 30), -1, cv2.LINE_AA)
+    grain = (rng.normal(0, 3, pane.shape) for _ in range(2))
+    first, second = (
+        np.clip(photo * gain + noise, 0, 255).astype(np.uint8)
+        for photo, gain, noise in zip((fish, snail), (1.0, 2.0**stops), grain, strict=True)
+    )
+    first, matched = match_colour(first, second, np.ones(pane.shape[:2], bool))
+    on_fish = np.zeros(pane.shape[:2], np.uint8)
+    for x in (120, 260, 420, 540):
+        cv2.ellipse(on_fish, ((x, 120.0), (36.0, 5.0), x), 1, -1)
+    inside = on_fish > 0
+    apart = first[inside].astype(int).mean(axis=0) - matched[inside].astype(int).mean(axis=0)
+    assert np.abs(apart).max() < 6
