@@ -13,6 +13,10 @@ found on two photos or more: before that there is no identity to lose. A box lie
 `evaluate_motion`: its middle is in the true box grown by a quarter, or the two overlap by a tenth; where
 that holds for several movers, it lies on the one that it overlaps most.
 
+Drawn steps reach 12 lengths for what swims, 7 for flatworms and 5 for leeches (`scenes.moves`). Two alike that
+jump far past each other can be told apart by nobody, so that the tables tell keep-rates by the longest step
+and by the number of movers too.
+
 Seeds from TUNE_SEED on were looked at while the linker was made; those from EXAM_SEED on were not.
 """
 
@@ -33,7 +37,13 @@ from pestvision.findings.follow import Look, PairLooks, follow, judge_mover
 from pestvision.findings.judge import DEFAULT_RULES
 from pestvision.motion.align import AlignedPair, align_pair
 from pestvision.motion.blobs import Blob, find_blobs
-from pestvision.motion.links import LinkEvidence, find_tracklets, link_movers, link_options
+from pestvision.motion.links import (
+    LinkEvidence,
+    Tracklet,
+    find_tracklets,
+    link_movers,
+    link_options,
+)
 from pestvision.motion.tracks import carried_box, pair_movers
 from pestvision.organisms.classes import (
     CANT_TELL,
@@ -59,7 +69,7 @@ if TYPE_CHECKING:
 PARTS = ("linker", "scan")
 N_SERIES = 60
 N_PHOTOS = 10
-TUNE_SEED, EXAM_SEED = 3_200_000, 3_290_000
+TUNE_SEED, EXAM_SEED = 3_200_000, 3_295_000
 SIZES = ((720, 960), (960, 720))  # height, width; drawn in turn
 MOVERS = (1, 2, 3, 4)  # drawn in turn
 ON_STAND_EVERY = 5  # a series in so many is taken from a stand
@@ -68,6 +78,8 @@ LEAST_CONTRAST_SIGMAS = 4.0  # of a mover that counts: the median over its photo
 MAX_GAP_PHOTOS = 2  # as the settings of a night have it
 CREEPING = ("leech", "flatworm", "snail", "thin-worm")  # the others swim or dart
 SURE = 0.97  # what the all-knowing net says of the class at a place
+PULL = 0.3  # inverse strength with which fitted weights are pulled to 0; own assumption
+STEPS = (1.0, 3.0, 6.0)  # lengths at rest, between which keep-rates are told apart
 NOTHING = "plant-or-debris"  # what it says of a place without a mover
 
 
@@ -250,7 +262,9 @@ class Marks:
     """Counts over series.
 
     `kept`: for each mover that counts and was found on two photos or more, whether it keeps one
-    identity; `kept_by_all` by every box, `kept_creeping` of those that creep. `breaks`: numbers beyond
+    identity; `kept_by_all` by every box, `kept_creeping` of those that creep; `kept_of_n` by
+    the number of movers drawn, `kept_by_step` by how many of `STEPS` its longest step reaches.
+    `steps_creeping`: lengths of all steps of movers that creep and count. `breaks`: numbers beyond
     the first, over these movers. `swaps`: movers beyond the first that a track holds. `found`: for each photo that shows a mover that counts, whether a box is on it.
     `unseen`: movers that count and were found on one photo or none. `honest`: for each series, whether
     no label was counted more often at once than it was there.
@@ -259,6 +273,9 @@ class Marks:
     kept: list[bool] = field(default_factory=list)
     kept_by_all: list[bool] = field(default_factory=list)
     kept_creeping: list[bool] = field(default_factory=list)
+    kept_of_n: dict[int, list[bool]] = field(default_factory=lambda: defaultdict(list))
+    kept_by_step: dict[int, list[bool]] = field(default_factory=lambda: defaultdict(list))
+    steps_creeping: list[float] = field(default_factory=list)
     breaks: int = 0
     swaps: int = 0
     found: list[bool] = field(default_factory=list)
@@ -295,13 +312,30 @@ def mark(marks: Marks, truth: Truth, found: Sequence[Found]) -> None:
         marks.breaks += len(set(own.values())) - 1
         marks.kept.append(_is_one(mover.track, {t: set(n.values()) for t, n in numbers.items()}))
         marks.kept_by_all.append(_is_one(mover.track, every))
+        marks.kept_of_n[len(truth.movers)].append(marks.kept[-1])
+        steps = steps_of(truth, mover)
+        longest = max(steps, default=0.0)
+        marks.kept_by_step[sum(longest >= step for step in STEPS)].append(marks.kept[-1])
         if mover.fine in CREEPING:
             marks.kept_creeping.append(marks.kept[-1])
+            marks.steps_creeping += steps
     held = Counter(number for at in numbers.values() for number in set(at.values()))
     marks.swaps += sum(count - 1 for count in held.values())
     marks.false_tracks += len(false)
     marks.n_tracks += len({mover.track for movers in tracks for mover in movers})
     marks.honest.append(is_honest(truth, found))
+
+
+def steps_of(truth: Truth, mover: SeriesMover) -> list[float]:
+    """Give how far a mover went between neighbouring photos that show it, in its lengths at rest."""
+    steps = []
+    for rank, (before, after) in enumerate(pairwise(truth.places)):
+        if mover.track in before and mover.track in after:
+            matrix = truth.matrices[rank + 1] @ np.linalg.inv(truth.matrices[rank])
+            here = _middle(carried_box(before[mover.track], matrix))
+            moved = np.subtract(here, _middle(after[mover.track]))
+            steps.append(float(np.hypot(*moved)) / mover.length_px)
+    return steps
 
 
 def _best(at: dict[int, list[tuple[int, float]]]) -> dict[int, int]:
@@ -408,6 +442,18 @@ def table(marks: Marks) -> str:
     rows = [
         ("movers that keep one identity", _of(sum(marks.kept), len(marks.kept))),
         ("the same, of those that creep", _of(sum(marks.kept_creeping), len(marks.kept_creeping))),
+        *(
+            (f"the same, of {n} drawn movers", _of(sum(kept), len(kept)))
+            for n, kept in sorted(marks.kept_of_n.items())
+        ),
+        *(
+            (f"the same, longest step {_between(rank)} lengths", _of(sum(kept), len(kept)))
+            for rank, kept in sorted(marks.kept_by_step.items())
+        ),
+        (
+            f"steps of creeping ones of {STEPS[1]:g} lengths or more",
+            _of(sum(step >= STEPS[1] for step in marks.steps_creeping), len(marks.steps_creeping)),
+        ),
         ("the same, by every box", _of(sum(marks.kept_by_all), len(marks.kept_by_all))),
         ("breaks, swaps", f"{marks.breaks}, {marks.swaps}"),
         ("photos of a mover on which it is found", _of(sum(marks.found), len(marks.found))),
@@ -418,6 +464,15 @@ def table(marks: Marks) -> str:
     ]
     lines = [f"| {marks.n_series} series of {N_PHOTOS} photos | measured |", "|---|---|"]
     return "\n".join(lines + [f"| {name} | {value} |" for name, value in rows])
+
+
+def _between(rank: int) -> str:
+    """Name the range of steps that reach so many of `STEPS`."""
+    if rank == 0:
+        return f"below {STEPS[0]:g}"
+    if rank == len(STEPS):
+        return f"{STEPS[-1]:g} or more"
+    return f"{STEPS[rank - 1]:g} to {STEPS[rank]:g}"
 
 
 def _of(hits: int, n: int) -> str:
@@ -439,19 +494,35 @@ def exam(n_series: int, first_seed: int, parts: Sequence[str] = PARTS) -> dict[s
 
 
 def samples_of(truth: Truth, found: Sequence[Found]) -> list[tuple[LinkEvidence, bool]]:
-    """Give every option of linking two tracklets, and whether its two places are on one mover.
+    """Give every option of linking two tracklets, and whether its two places are on one mover, one after the other.
 
     Options between two places that are on no mover are left out: whether those are one thing is not told.
     """
     movers = [() if one.matrix is None else pair_movers(one.blobs, one.matrix) for one in found]
-    options = link_options(find_tracklets(movers), [one.matrix for one in found], MAX_GAP_PHOTOS)
+    tracklets = find_tracklets(movers)
+    options = link_options(tracklets, [one.matrix for one in found], MAX_GAP_PHOTOS)
+    shown = _shown(truth, tracklets)
     samples = []
     for option in options:
         ends = (option.end, option.start)
         one, other = (mover_at(truth.places[end.photo], end.box_xyxy_px) for end in ends)
         if one is not None or other is not None:
-            samples.append((option.evidence, one == other))
+            between = range(option.end.photo + 1, option.start.photo)
+            is_next = one == other and not any(photo in shown[one] for photo in between)
+            samples.append((option.evidence, is_next))
     return samples
+
+
+def _shown(truth: Truth, tracklets: Sequence[Tracklet]) -> dict[int | None, set[int]]:
+    """Give for each mover the photos on which a box is on it."""
+    shown: dict[int | None, set[int]] = defaultdict(set)
+    for tracklet in tracklets:
+        for (pair, _rank), mover in zip(tracklet.members, tracklet.movers, strict=True):
+            boxes = (mover.box_first_xyxy_px, mover.box_second_xyxy_px)
+            for photo, box in zip((pair, pair + 1), boxes, strict=True):
+                if box is not None:
+                    shown[mover_at(truth.places[photo], box)].add(photo)
+    return shown
 
 
 def fitted(samples: Sequence[tuple[LinkEvidence, bool]]) -> tuple[float, LinkEvidence]:
@@ -459,8 +530,13 @@ def fitted(samples: Sequence[tuple[LinkEvidence, bool]]) -> tuple[float, LinkEvi
     from sklearn.linear_model import LogisticRegression
 
     values = np.array([evidence for evidence, _is_one in samples])
-    model = LogisticRegression(max_iter=5000).fit(values, [is_one for _evidence, is_one in samples])
-    return float(model.intercept_[0]), LinkEvidence(*(float(w) for w in model.coef_[0]))
+    mean, spread = values.mean(axis=0), values.std(axis=0)
+    spread[spread == 0] = 1.0
+    model = LogisticRegression(C=PULL, max_iter=5000)
+    model.fit((values - mean) / spread, [is_one for _evidence, is_one in samples])
+    weights = model.coef_[0] / spread
+    const = float(model.intercept_[0] - weights @ mean)
+    return const, LinkEvidence(*(float(weight) for weight in weights))
 
 
 def fit(n_series: int, first_seed: int = TUNE_SEED) -> str:

@@ -22,7 +22,7 @@ import numpy as np
 from pestvision.arrays import as_f32, as_rgb
 from pestvision.findings.follow import Look, MoverLooks, PairLooks, judgement_of
 from pestvision.findings.stretch import StretchLooks
-from pestvision.motion.tracks import Mover
+from pestvision.motion.tracks import Mover, Traits
 from pestvision.organisms.classify import Scores
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 FOLDER_NAME: Final = "pestvision-unfinished"
 """Of the folder with pieces, inside the report's: a report beside it is not whole."""
 
-FORMAT: Final = 1  # of a piece; another one is no piece
+FORMAT: Final = 2  # of a piece; another one is no piece
 PIECE: Final = ".piece"
 TEMPORARY: Final = ".piece-being-written"
 NOTE_NAME: Final = "WHAT-IS-THIS.txt"
@@ -209,6 +209,7 @@ def _told_mover(item: MoverLooks, arrays: dict[str, Any]) -> dict[str, Any]:
         "displacement_px": _plain(mover.displacement_px),
         "z_peak": _plain(mover.z_peak),
         "track": mover.track,
+        "traits": None if mover.traits is None else _plain_traits(mover.traits),
         "crop": _put_by(arrays, item.crop_rgb),
         "looks": [
             {
@@ -224,6 +225,19 @@ def _told_mover(item: MoverLooks, arrays: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def _plain_traits(traits: Traits) -> dict[str, Any]:
+    told = dataclasses.asdict(traits)
+    return {
+        name: [_plain(v) for v in value] if name == "contrast_rgb" else _plain(value)
+        for name, value in told.items()
+    }
+
+
+def _traits(told: Mapping[str, Any]) -> Traits:
+    red, green, blue = told["contrast_rgb"]
+    return Traits(told["length_px"], told["width_px"], told["area_px"], (red, green, blue))
+
+
 def _mover(told: Mapping[str, Any], arrays: Mapping[str, Any], rules: Rules) -> MoverLooks:
     mover = Mover(
         box_first_xyxy_px=_box(told["first"]),
@@ -231,6 +245,7 @@ def _mover(told: Mapping[str, Any], arrays: Mapping[str, Any], rules: Rules) -> 
         displacement_px=told["displacement_px"],
         z_peak=told["z_peak"],
         track=told["track"],
+        traits=None if told["traits"] is None else _traits(told["traits"]),
     )
     looks = tuple(
         Look(

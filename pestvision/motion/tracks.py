@@ -21,7 +21,32 @@ if TYPE_CHECKING:
 
 STEP_LENGTHS = 12.0  # body lengths at which distance alone costs 1; common practice, no source
 COLOUR_STEP = 45.0  # grey levels of contrast at which colour alone costs 1
-WORST_COST = 1.6  # above it, two blobs are two animals: one left and another came
+WORST_COST = 0.8  # above it, two blobs are two animals: one left and another came
+
+
+@dataclass(frozen=True, slots=True)
+class Traits:
+    """What a mover looks like by its blobs: size in pixels, and contrast with its ground."""
+
+    length_px: float
+    width_px: float
+    area_px: float
+    contrast_rgb: tuple[float, float, float]
+
+    def __post_init__(self) -> None:
+        if not min(self.length_px, self.width_px, self.area_px) > 0:
+            raise ShapeError("traits", expected="sizes above 0", actual=str(self))
+
+    @classmethod
+    def of(cls, *blobs: Blob) -> Traits:
+        """Take the mean over blobs."""
+        red, green, blue = np.mean([blob.contrast_rgb for blob in blobs], axis=0).tolist()
+        return cls(
+            length_px=float(np.mean([blob.length_px for blob in blobs])),
+            width_px=float(np.mean([max(blob.width_px, 1.0) for blob in blobs])),
+            area_px=float(np.mean([blob.area_px for blob in blobs])),
+            contrast_rgb=(red, green, blue),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +55,8 @@ class Mover:
 
     Boxes are on each photo's own pixels (the second's are carried through the pair's matrix).
     `displacement_px` is measured after alignment, so that the camera's own motion does not count;
-    None where one box is None. `track` is 0 until `link_movers` has numbered it.
+    None where one box is None. `track` is 0 until `link_movers` has numbered it. `traits` is None where
+    nothing is known of its looks.
     """
 
     box_first_xyxy_px: BoxXyxy | None
@@ -38,6 +64,7 @@ class Mover:
     displacement_px: float | None
     z_peak: float
     track: int = 0
+    traits: Traits | None = None
 
     def __post_init__(self) -> None:
         boxes = [
@@ -74,6 +101,7 @@ def pair_movers(blobs: Sequence[Blob], matrix: F32 | F64) -> tuple[Mover, ...]:
             carried_box(blob.box_xyxy_px, matrix),
             displacement_px=blob.moved_px,
             z_peak=blob.z_peak,
+            traits=Traits.of(blob),
         )
         for blob in blobs
         if blob.seen_on == "both"
@@ -86,12 +114,17 @@ def pair_movers(blobs: Sequence[Blob], matrix: F32 | F64) -> tuple[Mover, ...]:
                 carried_box(other.box_xyxy_px, matrix),
                 displacement_px=_distance(one.box_xyxy_px, other.box_xyxy_px),
                 z_peak=max(one.z_peak, other.z_peak),
+                traits=Traits.of(one, other),
             )
         )
     taken = {id(blob) for couple in couples for blob in couple}
-    movers += [Mover(b.box_xyxy_px, None, None, b.z_peak) for b in left if id(b) not in taken]
     movers += [
-        Mover(None, carried_box(b.box_xyxy_px, matrix), None, b.z_peak)
+        Mover(b.box_xyxy_px, None, None, b.z_peak, traits=Traits.of(b))
+        for b in left
+        if id(b) not in taken
+    ]
+    movers += [
+        Mover(None, carried_box(b.box_xyxy_px, matrix), None, b.z_peak, traits=Traits.of(b))
         for b in arrived
         if id(b) not in taken
     ]

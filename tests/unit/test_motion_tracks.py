@@ -6,8 +6,14 @@ from motion_scenes import camera_matrix
 
 from pestvision.errors import ShapeError
 from pestvision.motion.blobs import Blob
-from pestvision.motion.links import find_tracklets, link_movers, link_options, log_odds
-from pestvision.motion.tracks import Mover, carried_box, pair_movers
+from pestvision.motion.links import (
+    find_tracklets,
+    link_movers,
+    link_options,
+    log_odds,
+    told_apart,
+)
+from pestvision.motion.tracks import Mover, Traits, carried_box, pair_movers
 
 DARK = (-60.0, -50.0, -40.0)
 PALE = (70.0, 70.0, 60.0)
@@ -128,6 +134,45 @@ def test_an_animal_taken_to_have_stayed_is_followed_to_where_it_went():
         [[mover(100, 160)], [stayed(160, 165), mover(None, 260)], [mover(260, 330)]]
     )
     assert linked[0][0].track == linked[1][0].track == linked[1][1].track == linked[2][0].track
+
+
+def test_what_seems_to_have_stayed_left_or_arrived_as_its_neighbours_in_time_tell():
+    """A place that the next pair shows and the one before does not is where something arrived."""
+    elsewhere = mover(700, 760)
+    for before, after, sides in (
+        (elsewhere, mover(165, 230), (True, False)),
+        (mover(40, 160), elsewhere, (False, True)),
+        (mover(40, 160), mover(165, 230), (False, False)),
+        (elsewhere, elsewhere, (False, False)),
+    ):
+        (_before, (told,), _after) = told_apart([[before], [stayed(160, 165)], [after]])
+        assert (told.box_first_xyxy_px is None, told.box_second_xyxy_px is None) == sides
+    (told,) = told_apart([[], [stayed(160, 165)], [mover(165, 230)]])[1]
+    assert None not in (told.box_first_xyxy_px, told.box_second_xyxy_px)
+
+
+def test_looks_of_blobs_tell_who_went_on_where_two_are_as_near():
+    """Boxes are alike; one animal is dark, the other pale."""
+
+    def looking(x, y, contrast):
+        box = (x - 20.0, y - 7.0, x + 20.0, y + 7.0)
+        return Mover(box, box, None, 9.0, traits=Traits(40.0, 10.0, 300.0, contrast))
+
+    pairs = [
+        [looking(160, 200, DARK), looking(160, 300, PALE)],
+        [],
+        [looking(230, 250, PALE), looking(230, 250, DARK)],
+    ]
+    linked = link_movers(pairs)
+    dark, pale = linked[0]
+    assert [item.track for item in linked[2]] == [pale.track, dark.track]
+
+
+def test_a_mover_keeps_what_its_blobs_look_like():
+    (found,) = pair_movers([blob(100, 100, "first"), blob(160, 180, "second")], np.eye(3))
+    assert found.traits == Traits(40.0, 10.0, 320.0, DARK)
+    with pytest.raises(ShapeError, match="traits"):
+        Traits(40.0, 0.0, 320.0, DARK)
 
 
 def test_sizes_tell_who_went_on_where_two_were_overlooked_at_once():

@@ -35,7 +35,7 @@ from pestvision.findings.kept import (
     unpacked,
 )
 from pestvision.findings.stretch import StretchLooks
-from pestvision.motion.tracks import Mover
+from pestvision.motion.tracks import Mover, Traits
 from pestvision.organisms.weights import Rules
 from pestvision.photos.exif import NO_TIME
 from pestvision.photos.series import Frame, Skipped
@@ -91,7 +91,9 @@ def looks(p_leech: float = 0.3) -> StretchLooks:
         for name, score in zip(("a.jpg", "b.jpg"), scores, strict=True)
     )
     crops = [rng.integers(0, 256, (224, 224, 3), np.uint8) for _look in seen]
-    both = judge_mover(Mover(box, box, np.sqrt(2.0), np.float32(7.7)), seen, crops, rules=RULES)
+    traits = Traits(1 / 3, np.float32(1 / 7), 300.0, (-1 / 9, 0.1, 1e-9))
+    mover = Mover(box, box, np.sqrt(2.0), np.float32(7.7), traits=traits)
+    both = judge_mover(mover, seen, crops, rules=RULES)
     one = judge_mover(Mover(None, box, None, 5.5), seen[1:], crops[1:], rules=RULES)
     matrix = rng.normal(size=(3, 3)).astype(np.float32)
     return StretchLooks(

@@ -21,6 +21,7 @@ from training.link_exam import (
     mark,
     mover_at,
     samples_of,
+    steps_of,
     table,
 )
 from training.scenes.series import SeriesMover
@@ -92,6 +93,19 @@ def test_an_identity_is_kept_by_one_number_that_is_nobody_elses(
     assert marks.found == [True] * 8
     assert marks.kept_creeping == kept
     assert f"{sum(kept) / 2:.3f}" in table(marks)
+
+
+def test_keep_rates_are_told_by_number_and_by_the_longest_step(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Steps of 70 and 60 pixels are 1.75 and 1.5 lengths; one of 130 pixels more is 3.25."""
+    marks = marked(monkeypatch, truth_of(*WALKS), walked((1, 2), (1, 2), (3, 2)))
+    assert marks.kept_of_n == {2: [False, True]}
+    assert marks.kept_by_step == {1: [False, True]}
+    assert marks.steps_creeping == pytest.approx([1.75] * 3 + [1.5] * 3)
+    far = truth_of({0: 100, 1: 230, 2: 240, 3: 310}, WALKS[1])
+    assert steps_of(far, far.movers[0]) == pytest.approx([3.25, 0.25, 1.75])
+    assert "longest step 1 to 3 lengths | 0.500" in table(marks)
 
 
 def test_a_piece_with_another_number_counts_by_every_box_only(
