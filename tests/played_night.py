@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from made_answers import checked
@@ -19,6 +19,8 @@ from pestvision.findings import night as night_module
 from pestvision.findings import stretch as stretch_module
 from pestvision.findings.night import scan_night
 from pestvision.motion.align import AlignedPair, AlignmentFailed, AlignReason
+from pestvision.motion.blobs import Blob, PairChange
+from pestvision.motion.restless import PairPlaces
 from pestvision.motion.tracks import Mover
 from pestvision.organisms.classes import FINE_NAMES
 from pestvision.organisms.weights import Rules
@@ -100,15 +102,38 @@ class Script:
         valid = np.ones(photos[0].shape[:2], dtype=bool)
         return AlignedPair(*photos, valid, np.eye(3, dtype=np.float32), 0.1)
 
-    def find_blobs(self, pair: AlignedPair, **_: object) -> tuple[Mover, ...]:
+    def judge_pair(self, pair: AlignedPair, **_: object) -> PairChange:
+        """Give an animal's place on each photo as a blob of its own; all of them are surely found."""
         ranks = int(pair.first[0, 0, 0]), int(pair.warped[0, 0, 0])
-        movers = []
+        blobs = []
         for track, (_fine, places) in self.animals.items():
             boxes = [places.get(rank) for rank in ranks]
             if boxes[0] != boxes[1]:
-                distance = None if None in boxes else 10.0
-                movers.append(Mover(boxes[0], boxes[1], distance, 8.0 + track, track))
-        return tuple(movers)
+                sides: tuple[Literal["first", "second"], ...] = ("first", "second")
+                blobs += [
+                    Blob(
+                        box, side, z_peak=8.0 + track, area_px=9, length_px=24.0, contrast_rgb=GREY
+                    )
+                    for side, box in zip(sides, boxes, strict=True)
+                    if box is not None
+                ]
+        boxes_px = tuple(blob.box_xyxy_px for blob in blobs)
+        places_px = PairPlaces(boxes_px, np.eye(3), (HEIGHT, WIDTH))
+        return PairChange(tuple(blobs), (0.0,) * len(blobs), places_px)
+
+
+GREY = (9.0, 9.0, 9.0)
+
+
+def joined(blobs: Sequence[Blob], *_: object) -> tuple[Mover, ...]:
+    """Join the blobs of each animal: they alone are of one strength."""
+    movers = []
+    for z_peak in dict.fromkeys(blob.z_peak for blob in blobs):
+        of_it = {blob.seen_on: blob.box_xyxy_px for blob in blobs if blob.z_peak == z_peak}
+        boxes = of_it.get("first"), of_it.get("second")
+        distance = None if None in boxes else 10.0
+        movers.append(Mover(*boxes, distance, z_peak, round(z_peak - 8.0)))
+    return tuple(movers)
 
 
 def player(monkeypatch: pytest.MonkeyPatch) -> Callable[..., NightResult]:
@@ -129,8 +154,8 @@ def player(monkeypatch: pytest.MonkeyPatch) -> Callable[..., NightResult]:
                 lambda path, **k: by_name[path.parent.name].read_photo(path, **k),
             )
         monkeypatch.setattr(stretch_module, "align_pair", scripts[0].align_pair)
-        monkeypatch.setattr(stretch_module, "find_blobs", scripts[0].find_blobs)
-        monkeypatch.setattr(stretch_module, "pair_movers", lambda blobs, *_: blobs)
+        monkeypatch.setattr(stretch_module, "judge_pair", scripts[0].judge_pair)
+        monkeypatch.setattr(stretch_module, "pair_movers", joined)
         monkeypatch.setattr(
             follow_module, "link_movers", lambda pairs, **_: tuple(tuple(p) for p in pairs)
         )

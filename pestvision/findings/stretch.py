@@ -1,5 +1,9 @@
 """Look over a stretch of a view: a few photos in order, each compared with the one before it.
 
+What may have moved is isolated pair by pair, and its crops are cut while the two photos are in hand. Once
+all pairs are seen, each is weighed by how restless its place is in the others (`motion.restless`), and
+what is left is joined and classified.
+
 A view is cut into stretches that share their end photo, so that every pair of neighbours lies in one of
 them. A stretch asks nothing of the others: stretches can be looked over one after the other, by several
 processes, or on another day, and put together they say the same.
@@ -18,8 +22,9 @@ from pestvision.findings.check import check_photo
 from pestvision.findings.follow import Look, MoverLooks, PairLooks, judge_mover, reduced
 from pestvision.findings.judge import rules_of
 from pestvision.motion.align import AlignmentFailed, align_pair, prepare
-from pestvision.motion.blobs import find_blobs
-from pestvision.motion.tracks import pair_movers
+from pestvision.motion.blobs import found_blobs, judge_pair
+from pestvision.motion.restless import place_factors
+from pestvision.motion.tracks import carried_box, pair_movers
 from pestvision.organisms.crops import cut_crop
 from pestvision.photos.read import read_photo
 from pestvision.photos.series import Skipped
@@ -28,9 +33,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from typing import TypeVar
 
-    from pestvision.arrays import U8
+    from pestvision.arrays import F32, U8, BoxXyxy
     from pestvision.findings.finding import PhotoCheck
     from pestvision.motion.align import View
+    from pestvision.motion.blobs import PairChange
     from pestvision.motion.tracks import Mover
     from pestvision.organisms.classify import Classifier
     from pestvision.organisms.weights import Rules
@@ -124,6 +130,20 @@ class _Shot:
     view: View
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Compared:
+    """A pair whose photos may be let go: all that may yet be found in it, with its crops.
+
+    `crops`: (224, 224, 3) uint8 by the photo, 0 or 1, and the box on it: two at most for each of 40
+    blobs, 12 MB. Most pairs have a handful.
+    """
+
+    names: tuple[str, str]
+    matrix: F32
+    change: PairChange
+    crops: dict[tuple[int, BoxXyxy], U8]
+
+
 def _tell_nobody(_frame: Frame) -> None:
     return
 
@@ -182,7 +202,7 @@ class Looker:
     def _looked_over(self, frames: Sequence[Frame]) -> StretchLooks:
         used: list[int] = []
         skipped: list[Skipped] = []
-        pairs: list[PairLooks] = []
+        compared: list[_Compared | PairLooks] = []
         previous: _Shot | None = None
         for place, frame in enumerate(frames):
             shot = self._read(frame)
@@ -190,13 +210,13 @@ class Looker:
                 skipped.append(shot)
                 continue
             if previous is not None:
-                pairs.append(self._pair(previous, shot))
+                compared.append(self._compared(previous, shot))
             previous = shot
             used.append(place)
         alone = None
         if previous is not None and len(frames) == 1:
             alone = self._checked(previous)
-        return StretchLooks(tuple(used), tuple(skipped), tuple(pairs), alone)
+        return StretchLooks(tuple(used), tuple(skipped), self._weighed(compared), alone)
 
     def alone(self, frame: Frame) -> Alone | Skipped:
         """Check a photo that has none to be compared with."""
@@ -224,19 +244,44 @@ class Looker:
         check = dataclasses.replace(found, photo=shot.frame.name)
         return Alone(check, shown(shot.photo, shot.frame.name) if check.findings else None)
 
-    def _pair(self, first: _Shot, second: _Shot) -> PairLooks:
-        """Align two photos, isolate what moved, and look at it."""
+    def _compared(self, first: _Shot, second: _Shot) -> _Compared | PairLooks:
+        """Align two photos, isolate what may have moved, and cut its crops."""
         names = (first.frame.name, second.frame.name)
         aligned = align_pair(first.view, second.view)
         if isinstance(aligned, AlignmentFailed):
             return PairLooks(*names, reason=aligned.advice)
         night = self.settings.night
-        blobs = find_blobs(
+        change = judge_pair(
             aligned, min_length_px=float(night.min_mover_px), false_a_pair=night.false_a_pair
         )
-        movers = sorted(pair_movers(blobs, aligned.matrix), key=lambda mover: -mover.z_peak)
-        matrix = aligned.matrix
-        del aligned  # 48 MB at 12 megapixels, before the net asks for its own
+        crops: dict[tuple[int, BoxXyxy], U8] = {}
+        for blob in change.blobs:
+            if blob.seen_on != "second":
+                box = blob.box_xyxy_px
+                crops[0, box] = cut_crop(first.photo.rgb, box)
+            if blob.seen_on != "first":
+                box = carried_box(blob.box_xyxy_px, aligned.matrix)
+                crops[1, box] = cut_crop(second.photo.rgb, box)
+        return _Compared(names, aligned.matrix, change, crops)
+
+    def _weighed(self, compared: Sequence[_Compared | PairLooks]) -> tuple[PairLooks, ...]:
+        """Weigh what may have moved in each pair by what the others show of its place, and look at it."""
+        changes = [item.change if isinstance(item, _Compared) else None for item in compared]
+        factors = place_factors(
+            [None if change is None else change.places for change in changes],
+            [() if change is None else [b.box_xyxy_px for b in change.blobs] for change in changes],
+        )
+        return tuple(
+            self._looked_at(item, of_pair) if isinstance(item, _Compared) else item
+            for item, of_pair in zip(compared, factors, strict=True)
+        )
+
+    def _looked_at(self, pair: _Compared, factors: Sequence[float]) -> PairLooks:
+        """Keep what is found of a pair, join what left to what arrived, and look at it."""
+        blobs = found_blobs(
+            pair.change, false_a_pair=self.settings.night.false_a_pair, factors=factors
+        )
+        movers = sorted(pair_movers(blobs, pair.matrix), key=lambda mover: -mover.z_peak)
         reason = NOTHING_MOVED if not movers else ""
         if len(movers) > MAX_MOVERS_PER_PAIR:
             reason = (
@@ -244,25 +289,23 @@ class Looker:
                 "at. So many are mostly moving light, plants or bubbles: use one steady lamp, and a "
                 "piece of glass away from the filter's outflow."
             )
-        looked_at = self._look(movers[:MAX_MOVERS_PER_PAIR], first, second)
-        return PairLooks(*names, reason=reason, matrix=matrix, movers=looked_at)
+        looked_at = self._look(movers[:MAX_MOVERS_PER_PAIR], pair)
+        return PairLooks(*pair.names, reason=reason, matrix=pair.matrix, movers=looked_at)
 
-    def _look(self, movers: Sequence[Mover], *shots: _Shot) -> tuple[MoverLooks, ...]:
-        """Cut and classify every mover on each photo that shows it, in one go."""
+    def _look(self, movers: Sequence[Mover], pair: _Compared) -> tuple[MoverLooks, ...]:
+        """Classify every mover on each photo that shows it, in one go."""
         places = [
-            (rank, shot, box)
+            (rank, side, box)
             for rank, mover in enumerate(movers)
-            for shot, box in zip(
-                shots, (mover.box_first_xyxy_px, mover.box_second_xyxy_px), strict=True
-            )
+            for side, box in enumerate((mover.box_first_xyxy_px, mover.box_second_xyxy_px))
             if box is not None
         ]
-        crops = [cut_crop(shot.photo.rgb, box) for _rank, shot, box in places]
+        crops = [pair.crops[side, box] for _rank, side, box in places]
         scores = self.classifier.classify(crops)
         looks: list[list[Look]] = [[] for _mover in movers]
         seen: list[list[U8]] = [[] for _mover in movers]
-        for (rank, shot, box), crop, score in zip(places, crops, scores, strict=True):
-            looks[rank].append(Look(shot.frame.name, box, score))
+        for (rank, side, box), crop, score in zip(places, crops, scores, strict=True):
+            looks[rank].append(Look(pair.names[side], box, score))
             seen[rank].append(crop)
         return tuple(
             judge_mover(mover, looks[rank], seen[rank], rules=self.rules)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -14,6 +15,7 @@ from pestvision.motion.mover_net import load_mover_net
 from pestvision.motion.noise import ChangeMap, map_change
 from pestvision.motion.patches import cut_patches
 from pestvision.motion.regions import box_gap
+from pestvision.motion.restless import LEAST_FACTOR, PairPlaces
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -85,18 +87,92 @@ def find_blobs(
     -------
     At most `MAX_BLOBS`, the surest first; empty where nothing moved.
     """
+    seen = judge_pair(pair, min_length_px=min_length_px, false_a_pair=false_a_pair)
+    return found_blobs(seen, false_a_pair=false_a_pair)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairChange:
+    """What is kept of a pair until the other pairs of its stretch have been seen.
+
+    Parameters
+    ----------
+    blobs
+        All that may be found yet, the surest first; no two that may be the same thing.
+    expected_false
+        For each: how many as sure as it this pair alone, by itself, would show where nothing moved.
+    places
+        Where something changed, likely an animal or not.
+    """
+
+    blobs: tuple[Blob, ...]
+    expected_false: tuple[float, ...]
+    places: PairPlaces
+
+    def __post_init__(self) -> None:
+        if len(self.blobs) != len(self.expected_false):
+            expected, actual = f"{len(self.blobs)} numbers", str(len(self.expected_false))
+            raise ShapeError("expected_false", expected=expected, actual=actual)
+
+
+def judge_pair(
+    pair: AlignedPair, *, min_length_px: float = 16.0, false_a_pair: float = FALSE_A_PAIR
+) -> PairChange:
+    """Isolate all that may yet be found between two photos, whatever other photos show of its place.
+
+    Parameters
+    ----------
+    pair
+        From `align_pair`.
+    min_length_px, false_a_pair
+        As for `find_blobs`.
+
+    Returns
+    -------
+    With at most `MAX_BLOBS`: those that are found where every place is as restful as it can be. The rule
+    finds no less when an expectation falls, so that no other can be found.
+    """
     change = map_change(pair, min_length_px=min_length_px)
-    judged = [
-        item
-        for item in judge_change(
-            change, min_length_px=min_length_px, on_stand=not has_camera_moved(pair)
-        )
-        if item.is_alone
-    ]
-    kept = is_found([item.expected_false for item in judged], false_a_pair)
-    found = [item for item, is_kept in zip(judged, kept, strict=True) if is_kept]
-    found.sort(key=lambda item: -item.score)
-    return tuple(_blob(item, change) for item in found[:MAX_BLOBS])
+    every = judge_change(change, min_length_px=min_length_px, on_stand=not has_camera_moved(pair))
+    judged = [item for item in every if item.is_alone]
+    at_best = is_found([LEAST_FACTOR * item.expected_false for item in judged], false_a_pair)
+    kept = [item for item, may_be_found in zip(judged, at_best, strict=True) if may_be_found]
+    kept.sort(key=lambda item: -item.score)
+    kept = kept[:MAX_BLOBS]
+    return PairChange(
+        blobs=tuple(_blob(item, change) for item in kept),
+        expected_false=tuple(item.expected_false for item in kept),
+        places=PairPlaces(
+            boxes=tuple(_box_px(item, change) for item in every),
+            matrix=np.asarray(pair.matrix, np.float64),
+            size=pair.first.shape[:2],
+        ),
+    )
+
+
+def found_blobs(
+    seen: PairChange, *, false_a_pair: float = FALSE_A_PAIR, factors: Sequence[float] | None = None
+) -> tuple[Blob, ...]:
+    """Give what of a pair is found.
+
+    Parameters
+    ----------
+    seen
+        From `judge_pair`.
+    false_a_pair
+        As given there.
+    factors
+        By which each expectation grows for what other photos show of its place, from
+        `restless.place_factors`; none where there are no others.
+    """
+    weights = [1.0] * len(seen.blobs) if factors is None else factors
+    expected = [false * weight for false, weight in zip(seen.expected_false, weights, strict=True)]
+    kept = is_found(expected, false_a_pair)
+    return tuple(
+        dataclasses.replace(blob, p_value=float(-np.expm1(-false)))
+        for blob, false, is_kept in zip(seen.blobs, expected, kept, strict=True)
+        if is_kept
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,14 +284,18 @@ def is_surest_about(
     return is_alone
 
 
+def _box_px(item: Judged, change: ChangeMap) -> BoxXyxy:
+    x0, y0, x1, y1 = (edge * change.step for edge in item.candidate.region.box)
+    return x0, y0, x1, y1
+
+
 def _blob(item: Judged, change: ChangeMap) -> Blob:
     """Put a candidate in pixels of the photo."""
     region, step = item.candidate.region, change.step
     first, second = change.first[region.window], change.second[region.window]
-    x0, y0, x1, y1 = (edge * step for edge in region.box)
     red, green, blue = (float(value) for value in item.candidate.contrast)
     return Blob(
-        box_xyxy_px=(x0, y0, x1, y1),
+        box_xyxy_px=_box_px(item, change),
         seen_on=item.candidate.seen_on,
         z_peak=region.z_peak,
         area_px=int(region.mask.sum()) * step * step,
@@ -223,5 +303,4 @@ def _blob(item: Judged, change: ChangeMap) -> Blob:
         contrast_rgb=(red, green, blue),
         width_px=region.width_px * step,
         moved_px=moved_px(first, second, region) * step,
-        p_value=float(-np.expm1(-item.expected_false)),
     )
