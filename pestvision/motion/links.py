@@ -43,8 +43,8 @@ SAME_PLACE = (
     -1.7,
 )  # log-odds of one animal on one photo: of 1, ln(d + 0.1), d in lengths
 BESIDE = 0.35
-"""Lengths between the middles of two boxes of one place. Of 222 blobs that are beside something in one of the
-two neighbouring pairs only and of which both photos could be asked, 75 of the 124 seen after had arrived and 23
+"""Lengths between the middles of two boxes of one place. Of 238 blobs that are beside something in one of the
+two neighbouring pairs only, 75 of the 124 seen after had arrived and 23
 had stayed; 70 of the 114 seen before had left and 18 had stayed (60 tuning series; the others lie on nothing)."""
 
 NEAREST = 0.1  # lengths added to a distance before its logarithm is taken: boxes are no surer
