@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 STEP_LENGTHS = 12.0  # body lengths at which distance alone costs 1; common practice, no source
 COLOUR_STEP = 45.0  # grey levels of contrast at which colour alone costs 1
-WORST_COST = 1.0  # above it, two blobs are two animals: one left and another came
+WORST_COST = 1.3  # above it, two blobs are two animals: one left and another came
 
 
 @dataclass(frozen=True, slots=True)
