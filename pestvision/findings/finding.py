@@ -218,6 +218,8 @@ class PairResult:
 
     `first` and `second` are frame names. When `aligned` is False, `reason` says why and what would do,
     and `moved` is empty; when it is True, `reason` may still say something (such as "Nothing moved").
+    `misplaced_px` tells how well the photos lie on each other: the median error of what was matched, in
+    pixels of the photo; None where they were not aligned.
     """
 
     first: str
@@ -225,6 +227,7 @@ class PairResult:
     aligned: bool
     reason: str
     moved: tuple[Moved, ...] = ()
+    misplaced_px: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Give it as the object of the `night --json` contract."""
@@ -233,6 +236,7 @@ class PairResult:
             "second": self.second,
             "aligned": self.aligned,
             "reason": self.reason,
+            "misplaced_px": None if self.misplaced_px is None else round(self.misplaced_px, 2),
             "moved": [item.as_json() for item in self.moved],
         }
 

@@ -137,8 +137,8 @@ def _clearness(look: Look, judgement: Judgement) -> float:
 class PairLooks:
     """What is kept of two neighbouring photos once they are let go.
 
-    `matrix` is the pair's, (3, 3) float32, first's (x, y, 1) to second's; None where it could not be
-    aligned.
+    `matrix` is the pair's, (3, 3) float32, first's (x, y, 1) to second's, and `misplaced_px` the median
+    error of what was matched; None where it could not be aligned.
     """
 
     first: str
@@ -146,6 +146,7 @@ class PairLooks:
     reason: str
     matrix: F32 | None = None
     movers: tuple[MoverLooks, ...] = ()
+    misplaced_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,6 +209,7 @@ def follow(
             aligned=pair.matrix is not None,
             reason=pair.reason,
             moved=_moved(pair.movers, [tracks.get(mover.track) for mover in movers]),
+            misplaced_px=pair.misplaced_px,
         )
         for pair, movers in zip(pairs, linked, strict=True)
     )

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 FOLDER_NAME: Final = "pestvision-unfinished"
 """Of the folder with pieces, inside the report's: a report beside it is not whole."""
 
-FORMAT: Final = 2  # of a piece; another one is no piece
+FORMAT: Final = 3  # of a piece; another one is no piece
 PIECE: Final = ".piece"
 TEMPORARY: Final = ".piece-being-written"
 NOTE_NAME: Final = "WHAT-IS-THIS.txt"
@@ -161,6 +161,7 @@ def packed(looks: StretchLooks, key: str) -> bytes:
                 "second": pair.second,
                 "reason": pair.reason,
                 "matrix": _put_by(arrays, pair.matrix),
+                "misplaced_px": _plain(pair.misplaced_px),
                 "movers": [_told_mover(item, arrays) for item in pair.movers],
             }
             for pair in looks.pairs
@@ -195,6 +196,7 @@ def unpacked(data: bytes, key: str, *, rules: Rules) -> StretchLooks:
             reason=pair["reason"],
             matrix=None if pair["matrix"] is None else as_f32(arrays[pair["matrix"]]),
             movers=tuple(_mover(item, arrays, rules) for item in pair["movers"]),
+            misplaced_px=pair["misplaced_px"],
         )
         for pair in told["pairs"]
     )

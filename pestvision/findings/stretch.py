@@ -140,6 +140,7 @@ class _Compared:
 
     names: tuple[str, str]
     matrix: F32
+    misplaced_px: float
     change: PairChange
     crops: dict[tuple[int, BoxXyxy], U8]
 
@@ -262,7 +263,7 @@ class Looker:
             if blob.seen_on != "first":
                 box = carried_box(blob.box_xyxy_px, aligned.matrix)
                 crops[1, box] = cut_crop(second.photo.rgb, box)
-        return _Compared(names, aligned.matrix, change, crops)
+        return _Compared(names, aligned.matrix, aligned.residual_px, change, crops)
 
     def _weighed(self, compared: Sequence[_Compared | PairLooks]) -> tuple[PairLooks, ...]:
         """Weigh what may have moved in each pair by what the others show of its place, and look at it."""
@@ -290,7 +291,13 @@ class Looker:
                 "piece of glass away from the filter's outflow."
             )
         looked_at = self._look(movers[:MAX_MOVERS_PER_PAIR], pair)
-        return PairLooks(*pair.names, reason=reason, matrix=pair.matrix, movers=looked_at)
+        return PairLooks(
+            *pair.names,
+            reason=reason,
+            matrix=pair.matrix,
+            movers=looked_at,
+            misplaced_px=pair.misplaced_px,
+        )
 
     def _look(self, movers: Sequence[Mover], pair: _Compared) -> tuple[MoverLooks, ...]:
         """Classify every mover on each photo that shows it, in one go."""

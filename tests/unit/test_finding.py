@@ -124,7 +124,9 @@ def test_a_view_has_the_keys_of_the_contract() -> None:
     said = json.loads(json.dumps(view.as_json(), allow_nan=False))
     required = {"view", "photos", "pairs", "tracks", "seen_at_once_max", "skipped", "caution"}
     assert required <= set(said)
-    assert {"first", "second", "aligned", "reason", "moved"} == set(said["pairs"][0])
+    assert {"first", "second", "aligned", "reason", "misplaced_px", "moved"} == set(
+        said["pairs"][0]
+    )
     assert {
         "track",
         "box_first_xyxy_px",

@@ -231,6 +231,9 @@ def test_every_line_of_a_night_is_json_with_the_keys_that_were_promised(play) ->
     assert {"track", "box_first_xyxy_px", "box_second_xyxy_px", "label", "confidence"} <= set(moved)
     assert sum(moved["probabilities"].values()) == pytest.approx(1.0)
     assert {pair["aligned"] for pair in line["pairs"]} == {True, False}
+    assert [pair["misplaced_px"] for pair in line["pairs"]] == [
+        0.1 if pair["aligned"] else None for pair in line["pairs"]
+    ]
 
 
 def test_crops_kept_are_small_and_shared_by_the_track(play) -> None:

@@ -100,7 +100,7 @@ def looks(p_leech: float = 0.3) -> StretchLooks:
         (0, 1, 2),
         (),
         (
-            PairLooks("a.jpg", "b.jpg", "", matrix, (both, one)),
+            PairLooks("a.jpg", "b.jpg", "", matrix, (both, one), 0.13),
             PairLooks("b.jpg", "c.jpg", "The camera moved. Fix it."),
         ),
     )
@@ -113,6 +113,7 @@ def test_what_is_unpacked_is_what_was_packed_to_the_last_bit() -> None:
     for one, other in zip(found.pairs, true.pairs, strict=True):
         assert (one.first, one.second, one.reason) == (other.first, other.second, other.reason)
         assert (one.matrix is None) == (other.matrix is None)
+        assert one.misplaced_px == other.misplaced_px
         for mine, its in zip(one.movers, other.movers, strict=True):
             assert mine.mover == its.mover
             assert mine.judgement == its.judgement
