@@ -50,7 +50,7 @@ class NightSettings:
     min_mover_px: int = 16  # length of the smallest mover looked for, pixels of the original photo
     max_gap_photos: int = 2  # a mover unseen for more photos than this starts a new track
     # False blobs to be expected in a pair of photos between which nothing moved: one in ten pairs. A larger
-    # number finds fainter animals. 40 of the surest are kept at the most, so that above 40 all are.
+    # number finds fainter animals, and more that is none; 40 of the surest are kept at the most.
     false_a_pair: float = 0.1
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from pestvision.arrays import BoxXyxy, box_iou
 from pestvision.motion.align import AlignedPair, align_pair
-from pestvision.motion.blobs import find_blobs
+from pestvision.motion.blobs import FALSE_A_PAIR, find_blobs
 from pestvision.motion.tracks import carried_box
 from training.scenes.pairs import draw_pair
 
@@ -58,7 +58,7 @@ def exam_pair(seed: int) -> DrawnPair:
     return draw_pair(rng, height_px=height, width_px=width, movers=n_movers)
 
 
-def tally_pairs(first_seed: int, n_pairs: int) -> Tally:
+def tally_pairs(first_seed: int, n_pairs: int, *, false_a_pair: float = FALSE_A_PAIR) -> Tally:
     """Draw, align, find, and compare with the truth."""
     tally = Tally()
     for seed in range(first_seed, first_seed + n_pairs):
@@ -69,7 +69,7 @@ def tally_pairs(first_seed: int, n_pairs: int) -> Tally:
         if isinstance(pair, AlignedPair):
             tally.n_aligned += 1
             tally.errors_px.append(alignment_error_px(drawn, pair))
-            blobs = find_blobs(pair)
+            blobs = find_blobs(pair, false_a_pair=false_a_pair)
         _count(tally, drawn, blobs)
     return tally
 

@@ -47,9 +47,12 @@ SWIMS_ODDS = 4.0
 """By so much a step beyond what any leech does speaks for a shrimp or fish. It may be two animals taken
 for one: of 96 steps of more than five lengths on drawn series 78 were one animal's, four to one."""
 MOST_SWIMS = 2  # steps that count: where two animals are taken for one once, they are so again
-SWIMMER = "It is a swimmer: in one second it went {pace:.1f} times its length or more, and {who} goes so far."
-NO_CREEPER = "no leech or flatworm that creeps"
-NO_LEECH = "no leech or flatworm at all"
+SWIMMER = (
+    "It may be a swimmer: if the photos show one animal, it went {pace:.1f} times its length or more in one "
+    "second, faster than {who}."
+)
+CREEPS = "a leech or flatworm creeps"
+SWIMS = "a leech swims, as far as is known"
 LOOPING_FLATWORM = (
     "A flatworm that was hurt, heated or treated may loop as well: then go by the suckers."
 )
@@ -184,7 +187,7 @@ def _swims(fine: str, travel: Travel) -> list[str]:
     """Say of a shrimp or fish that it swims, where it went farther than a creeping animal."""
     if fine != FINE_NAMES[SWIMMING] or not travel.n_beyond_creep:
         return []
-    who = NO_LEECH if travel.n_beyond_swim else NO_CREEPER
+    who = SWIMS if travel.n_beyond_swim else CREEPS
     return [SWIMMER.format(pace=travel.pace, who=who)]
 
 

@@ -46,7 +46,8 @@ class Blob:
     less than its own length). `z_peak` is the strongest change in noise sigmas; `area_px` the number
     of changed pixels; `length_px` and `width_px` the sides of the smallest rectangle around them, at
     any turn; `contrast_rgb` the mean difference animal minus ground, per channel; `moved_px`, for
-    `both`, the distance between what stands out on one photo and on the other.
+    `both`, the distance between what stands out on one photo and on the other; `p_value` the chance that
+    a pair in which nothing moved shows anything of which the program is as sure.
     """
 
     box_xyxy_px: BoxXyxy

@@ -34,7 +34,9 @@ FIRST_SCALE = (
 )
 MOST_MENDED = 10.0
 """Grey levels by which a level's pixels may be off the curve for it to be mended by them. What is further
-off is no tone: on a bare pane only a large snail that came was dark, and it mended away all dark fish."""
+off is no tone: on a bare pane only a large snail that came was dark, and it mended away all dark fish.
+Without the limit the largest mend of 90 channels (30 still drawn pairs) was 3 at the median and above 10 in
+a third; no other limit was tried."""
 TILE_RANGE = (0.005, 0.995)
 """Quantiles of the tiles' levels: beyond them the ratio stays what it is at the end. On a bare pane all
 tiles are alike, and a curve bent by their noise laid dark fish onto the ground's own level."""

@@ -260,7 +260,7 @@ def test_a_small_look_counts_less_than_a_large_one() -> None:
 
 @pytest.mark.parametrize(
     ("pace", "said"),
-    [(0.9, None), (2.0, "no leech or flatworm that creeps"), (6.0, "no leech or flatworm at all")],
+    [(0.9, None), (2.0, "than a leech or flatworm creeps"), (6.0, "than a leech swims")],
 )
 def test_a_fish_that_passes_fast_is_harmless_and_called_a_swimmer(
     pace: float, said: str | None

@@ -140,14 +140,7 @@ def _one_view(
     residents = _settle(rng, stage, fines, plan, kinds=kinds)
     camera = draw_camera(rng, blur_px=0.6, most_noise=MOST_NOISE)
     camera = metered(rng, stage.weather.applied(stage.ground), replace(camera, smear_px=0.0))
-    # Each photo strays by half the limits from a place between them, any two by no more than all.
-    half = replace(
-        hand_held,
-        shift_of_width=0.5 * hand_held.shift_of_width,
-        turn_deg=0.5 * hand_held.turn_deg,
-        scale=0.5 * hand_held.scale,
-        exposure_ev=0.5 * hand_held.exposure_ev,
-    )
+    half = hand_held.halved()
     first: F64 | None = None
     photos = []
     for index in range(n):

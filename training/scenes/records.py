@@ -6,7 +6,7 @@ belongs to a mask when at least half of it is covered by the body, however trans
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pestvision.arrays import as_rgb, checked_box
@@ -135,6 +135,19 @@ class HandHeld:
     scale: float = 0.03
     exposure_ev: float = 0.7
     white_balance: float = 0.06
+
+    def halved(self) -> HandHeld:
+        """Give the limits for photos that each stray from a place between them: any two by no more than all.
+
+        The white balance keeps its own.
+        """
+        return replace(
+            self,
+            shift_of_width=0.5 * self.shift_of_width,
+            turn_deg=0.5 * self.turn_deg,
+            scale=0.5 * self.scale,
+            exposure_ev=0.5 * self.exposure_ev,
+        )
 
     def __post_init__(self) -> None:
         for name in ("shift_of_width", "turn_deg", "scale", "exposure_ev", "white_balance"):

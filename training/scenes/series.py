@@ -166,14 +166,7 @@ def draw_series(
     around = _Around.drawn(rng, stage, stir, length_px)
     camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.1)), most_noise=MOST_NOISE)
     camera = metered(rng, stage.weather.applied(stage.ground), camera)
-    # Each photo strays by half the limits from a place between them, any two by no more than all.
-    half = replace(
-        hand_held,
-        shift_of_width=0.5 * hand_held.shift_of_width,
-        turn_deg=0.5 * hand_held.turn_deg,
-        scale=0.5 * hand_held.scale,
-        exposure_ev=0.5 * hand_held.exposure_ev,
-    )
+    half = hand_held.halved()
     sigmas: list[list[float]] = [[] for _walk in walks]
     photos: list[SeriesPhoto] = []
     first: F64 | None = None
