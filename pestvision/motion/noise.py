@@ -296,14 +296,6 @@ def _half_clipped_sigma(first: U8, second: U8, usable: Bool) -> float:
     return float(MAD_TO_SIGMA * np.median(apart))
 
 
-def unexplained_by(photo: U8, other: U8) -> F32:
-    """Give what of a photo, (h, w, 3) uint8, no neighbouring pixel of the other explains: (h, w)."""
-    low, high = _neighbours(as_u8(cv2.GaussianBlur(other, (3, 3), 0)))
-    smooth = cv2.GaussianBlur(photo, (3, 3), 0)
-    change = cv2.max(cv2.subtract(smooth, high), cv2.subtract(low, smooth))
-    return largest_channel(change).astype(np.float32)
-
-
 def local_spread(photo: U8) -> U8:
     """Give the largest channel's range over the 3 × 3 pixels about each: (h, w)."""
     low, high = _neighbours(as_u8(cv2.GaussianBlur(photo, (3, 3), 0)))
@@ -318,12 +310,6 @@ def largest_channel(rgb: cv2.typing.MatLike) -> U8:
     """Give the largest channel of (h, w, 3) uint8: (h, w)."""
     red, green, blue = cv2.split(rgb)
     return as_u8(cv2.max(cv2.max(red, green), blue))
-
-
-def mean_channel(rgb: cv2.typing.MatLike) -> F32:
-    """Give the mean of the channels of (h, w, 3): (h, w) float32, ten times as fast as `mean(axis=2)`."""
-    whole = np.ascontiguousarray(rgb, np.float32)
-    return as_f32(cv2.transform(whole, np.full((1, 3), 1 / 3, np.float32)))
 
 
 def estimate_noise(first: U8, second: U8, usable: Bool) -> tuple[F32, float]:

@@ -9,10 +9,10 @@ from pestvision.errors import ShapeError
 from pestvision.motion.align import AlignedPair
 from pestvision.motion.noise import (
     ChangeMap,
+    _unexplained,
     estimate_noise,
     map_change,
     match_colour,
-    unexplained_by,
     work_step,
 )
 
@@ -68,7 +68,7 @@ def test_an_edge_misplaced_by_part_of_a_pixel_is_explained_by_its_neighbours(rng
 def test_what_left_is_unexplained_and_what_stayed_is_not(rng):
     pane = glass_pane(rng)
     seen = with_bodies(pane, [Body(300, 200, 40, 12, 30, (40, 25, 20))])
-    left_over = unexplained_by(seen, pane)
+    left_over = _unexplained(seen, pane)[0]
     assert left_over[195:205, 295:305].min() > 30
     assert float(np.quantile(left_over[:150], 0.99)) <= 2
 
