@@ -100,7 +100,8 @@ class AlignedPair:
     `first`, `second`: (H, W, 3) uint8 RGB, each on its own pixels. `valid`: (H, W) bool, False where the
     second has nothing to show. `matrix`: (3, 3) float32 homography that takes first's pixel (x, y, 1) to
     second's; pixel (0, 0) is the centre of the top-left pixel. `residual_px`: median error of the matched
-    points, or what is left in doubt where none were matched.
+    points, or what is left in doubt where none were matched. `halves`: both photos reduced by two, where
+    that was done on the way.
     """
 
     first: U8
@@ -108,6 +109,7 @@ class AlignedPair:
     valid: Bool
     matrix: F32
     residual_px: float
+    halves: tuple[U8, U8] | None = None
 
     def __post_init__(self) -> None:
         as_rgb(self.first, "first")
@@ -137,7 +139,10 @@ class AlignedPair:
         -------
         Both (H // step, W // step, 3) uint8. What has no source is black.
         """
-        first, second = (_reduced(photo, step) for photo in (self.first, self.second))
+        if step == 2 and self.halves is not None:
+            first, second = self.halves
+        else:
+            first, second = (_reduced(photo, step) for photo in (self.first, self.second))
         return first, _warp(second, _at_reduced_size(self.matrix.astype(np.float64), step))
 
 
@@ -156,12 +161,13 @@ class AlignmentFailed:
 class View:
     """A photo, and what alignment needs of it, from `prepare`.
 
-    `photo` is (H, W, 3) uint8 RGB. `grey` and `detail` are (h, w) uint8: the smoothed grey, and the same
+    `photo` is (H, W, 3) uint8 RGB, `half` the same reduced by two, kept where it was made. `grey` and `detail` are (h, w) uint8: the smoothed grey, and the same
     with the local mean and contrast taken out, so that exposure does not matter. `step` is the whole
     number they were reduced by.
     """
 
     photo: U8
+    half: U8 | None
     grey: U8
     detail: U8
     step: int
@@ -243,7 +249,12 @@ def align_pair(first: U8 | View, second: U8 | View) -> AlignedPair | AlignmentFa
         valid=overlap,
         matrix=matrix.astype(np.float32),
         residual_px=model.residual_px * step,
+        halves=_both(views[0].half, views[1].half),
     )
+
+
+def _both(one: U8 | None, other: U8 | None) -> tuple[U8, U8] | None:
+    return None if one is None or other is None else (one, other)
 
 
 def valid_area(matrix: F64, height: int, width: int) -> Bool:
@@ -362,11 +373,13 @@ def _prepared(photo: U8 | View, name: str) -> View:
         return photo
     rgb = as_rgb(photo, name)
     step = 1
+    half: U8 | None = None
     while max(rgb.shape[:2]) > WORK_LONG_SIDE_PX and min(rgb.shape[:2]) > 1:
         rgb = _reduced(rgb, 2)
         step *= 2
+        half = rgb if half is None else half
     grey = as_u8(cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), (3, 3), 0))
-    return View(photo, grey, _detail(grey), step)
+    return View(photo, half, grey, _detail(grey), step)
 
 
 def _reduced(rgb: U8, step: int) -> U8:

@@ -18,6 +18,8 @@ from pestvision.arrays import F32, F64, U8, Bool, as_f32, as_u8
 from pestvision.errors import ShapeError
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from pestvision.motion.align import AlignedPair
 
 WORK_LONG_SIDE_PX = 2000  # a 12-megapixel photo is halved: a 16-pixel animal keeps 8 pixels
@@ -94,31 +96,31 @@ def map_change(pair: AlignedPair, *, min_length_px: float = 16.0) -> ChangeMap:
     variance_of_level = np.square(sigma)
     variance_of_spread = np.square(slope * np.arange(256)).astype(np.float32)
     z = np.empty(first.shape[:2], np.float32)
-    for rows, halo in _bands(first.shape[0]):
-        unexplained, spread = _unexplained(first[halo], second[halo])
-        level = np.ascontiguousarray(second[halo][:, :, 1])
-        variance = cv2.LUT(level, variance_of_level) + cv2.LUT(spread, variance_of_spread)
-        if half_clipped > 0:
-            variance += np.square(half_clipped) * _is_half_clipped(second[halo])
+    top = int(second.max()) if half_clipped > 0 else 0
+    for rows, halo in bands_about(first.shape[0], BAND_ROWS, HALO_ROWS):
         inner = slice(rows.start - halo.start, rows.stop - halo.start)
-        z[rows] = (unexplained / cv2.sqrt(variance))[inner]
+        unexplained, spread = (whole[inner] for whole in _unexplained(first[halo], second[halo]))
+        variance = cv2.LUT(cv2.extractChannel(second[rows], 1), variance_of_level)
+        cv2.add(variance, cv2.LUT(spread, variance_of_spread), variance)
+        if half_clipped > 0:
+            variance += np.square(half_clipped) * _is_half_clipped(second[rows], top)
+        cv2.divide(unexplained, cv2.sqrt(variance, variance), z[rows])
     z[~usable] = 0.0
-    tenth = (
-        float(np.quantile(z[::4, ::4][usable[::4, ::4]], 0.9)) if usable[::4, ::4].any() else 0.0
-    )
+    sample = z[::4, ::4][usable[::4, ::4]]
+    tenth = float(np.quantile(sample, 0.9)) if sample.size else 0.0
     if tenth > CALM_TENTH:
         z *= np.float32(CALM_TENTH / tenth)
     return ChangeMap(z, first, second, usable, step)
 
 
-def _bands(height: int) -> list[tuple[slice, slice]]:
+def bands_about(height: int, band_rows: int, halo_rows: int) -> list[tuple[slice, slice]]:
     """Cut rows into bands that fit the processor's cache, each with its rows and those about it."""
     return [
         (
-            slice(top, min(height, top + BAND_ROWS)),
-            slice(max(0, top - HALO_ROWS), min(height, top + BAND_ROWS + HALO_ROWS)),
+            slice(top, min(height, top + band_rows)),
+            slice(max(0, top - halo_rows), min(height, top + band_rows + halo_rows)),
         )
-        for top in range(0, height, BAND_ROWS)
+        for top in range(0, height, band_rows)
     ]
 
 
@@ -175,9 +177,25 @@ def _capped(photo: cv2.typing.MatLike, cap: float) -> U8:
 def _tiles(photo: U8) -> F64:
     """Give tile means, from every second pixel of the larger photos."""
     sparse = max(1, photo.shape[1] // (TILES[0] * 8))
-    thinned = np.ascontiguousarray(photo[::sparse, ::sparse])
-    means: F64 = cv2.resize(thinned, TILES, interpolation=cv2.INTER_AREA).astype(np.float64)
+    means: F64 = cv2.resize(_thinned(photo, sparse), TILES, interpolation=cv2.INTER_AREA).astype(
+        np.float64
+    )
     return means
+
+
+def _thinned(photo: U8, step: int) -> U8:
+    """Give every so manieth pixel of whole steps; four times as quick as a strided copy."""
+    height, width = photo.shape[0] // step, photo.shape[1] // step
+    whole = photo[: height * step, : width * step]
+    return as_u8(cv2.resize(whole, (width, height), interpolation=cv2.INTER_NEAREST))
+
+
+def _by_level(level: U8) -> list[NDArray[np.intp]]:
+    """Give the places of the levels that lie in each of `N_LEVEL_BINS` bins."""
+    owner = level // np.uint8(256 // N_LEVEL_BINS)
+    order = np.argsort(owner, kind="stable")  # of bytes: by counting
+    ends = np.cumsum(np.bincount(owner, minlength=N_LEVEL_BINS))
+    return np.split(order, ends[:-1])
 
 
 def _colour_fit(first: F64, second: F64, inside: Bool) -> tuple[F32, F32]:
@@ -223,20 +241,19 @@ def _mended(table: F32, field: F32, photos: tuple[U8, U8], usable: Bool) -> F32:
 
     Tiles mix light and dark; a camera's own curve shows only in pixels.
     """
-    first, second = photos
     stride = max(1, int(np.sqrt(usable.size / N_SAMPLES)))
     pick = (slice(None, None, stride), slice(None, None, stride))
     inside = usable[pick]
-    gains = cv2.resize(field, inside.shape[::-1], interpolation=cv2.INTER_LINEAR)[inside]
+    aims, levels_seen = (photo[pick][inside].T.copy() for photo in photos)
+    gains = cv2.resize(field, inside.shape[::-1], interpolation=cv2.INTER_LINEAR)[inside].T
     mended = table.copy()
-    edges = np.linspace(0, 256, N_LEVEL_BINS + 1)
     for channel in range(3):
-        level, aim = (photo[pick][:, :, channel][inside] for photo in (second, first))
+        level, aim = levels_seen[channel], aims[channel]
         is_open = (level > BLACK) & (level < CLIPPED) & (aim > BLACK) & (aim < CLIPPED)
-        apart = aim - table[level, channel] * gains[:, channel]
-        owner = np.where(is_open, np.digitize(level, edges) - 1, N_LEVEL_BINS)
-        chosen = [owner == index for index in range(N_LEVEL_BINS)]
-        filled = [item for item in chosen if item.sum() >= LEAST_IN_BIN]
+        level = level[is_open]
+        apart = aim[is_open] - table[:, channel][level] * gains[channel][is_open]
+        chosen = _by_level(level)
+        filled = [item for item in chosen if len(item) >= LEAST_IN_BIN]
         if filled:
             at = [float(level[item].mean()) for item in filled]
             off = [float(np.median(apart[item])) for item in filled]
@@ -264,24 +281,41 @@ def _unexplained(first: U8, second: U8) -> tuple[F32, U8]:
     least and the greatest value of the 3 × 3 pixels about its place in the other. The larger of both
     directions and of the channels counts.
     """
-    first, second = (as_u8(cv2.GaussianBlur(photo, (3, 3), 0)) for photo in (first, second))
-    low, high = _neighbours(first)
-    low_second, high_second = _neighbours(second)
-    change = cv2.max(
-        cv2.max(cv2.subtract(first, high_second), cv2.subtract(low_second, first)),
-        cv2.max(cv2.subtract(second, high), cv2.subtract(low, second)),
+    change, spread = _of_channel(first, second, 0)
+    for channel in (1, 2):
+        more, wider = _of_channel(first, second, channel)
+        cv2.max(change, more, change)
+        cv2.max(spread, wider, spread)
+    return as_f32(cv2.boxFilter(change, cv2.CV_32F, (3, 3))), spread
+
+
+def _of_channel(first: U8, second: U8, channel: int) -> tuple[U8, U8]:
+    """Give one channel's change that no neighbour explains, before smoothing, and its spread.
+
+    Channel by channel the blur takes a third of the time it takes on all three at once.
+    """
+    one, other = (
+        as_u8(cv2.GaussianBlur(cv2.extractChannel(photo, channel), (3, 3), 0))
+        for photo in (first, second)
     )
-    spread = cv2.max(cv2.subtract(high, low), cv2.subtract(high_second, low_second))
-    smooth = cv2.blur(largest_channel(change).astype(np.float32), (3, 3))
-    return as_f32(smooth), largest_channel(spread)
+    low, high = _neighbours(one)
+    low_other, high_other = _neighbours(other)
+    spread = as_u8(cv2.max(cv2.subtract(high, low), cv2.subtract(high_other, low_other)))
+    # Each neighbourhood is needed once more: what lies beyond it is put in its place.
+    cv2.subtract(one, high_other, high_other)
+    cv2.subtract(low_other, one, low_other)
+    cv2.subtract(other, high, high)
+    cv2.subtract(low, other, low)
+    cv2.max(high_other, low_other, high_other)
+    cv2.max(high, low, high)
+    return as_u8(cv2.max(high_other, high, high)), spread
 
 
-def _is_half_clipped(photo: U8) -> Bool:
+def _is_half_clipped(photo: U8, top: int) -> Bool:
     """Mark pixels with one channel clipped and another not: their colour is no measure any more."""
     red, green, blue = cv2.split(photo)
     high = cv2.max(cv2.max(red, green), blue)
     low = cv2.min(cv2.min(red, green), blue)
-    top = int(photo.max())
     return np.asarray((high >= top - 1) & (low < top - 3))
 
 
@@ -289,7 +323,7 @@ def _half_clipped_sigma(first: U8, second: U8, usable: Bool) -> float:
     """Give the standard deviation about zero of the difference where one channel is clipped."""
     pick = (slice(None, None, 5), slice(None, None, 5))
     one, other = np.ascontiguousarray(first[pick]), np.ascontiguousarray(second[pick])
-    chosen = _is_half_clipped(other) & usable[pick]
+    chosen = _is_half_clipped(other, int(other.max())) & usable[pick]
     if chosen.sum() < 50:
         return 0.0
     apart = np.abs(np.subtract(one[chosen], other[chosen], dtype=np.float32)).max(axis=1)
@@ -298,18 +332,17 @@ def _half_clipped_sigma(first: U8, second: U8, usable: Bool) -> float:
 
 def local_spread(photo: U8) -> U8:
     """Give the largest channel's range over the 3 × 3 pixels about each: (h, w)."""
-    low, high = _neighbours(as_u8(cv2.GaussianBlur(photo, (3, 3), 0)))
-    return largest_channel(cv2.subtract(high, low))
+    spreads = []
+    for channel in range(3):
+        low, high = _neighbours(
+            as_u8(cv2.GaussianBlur(cv2.extractChannel(photo, channel), (3, 3), 0))
+        )
+        spreads.append(cv2.subtract(high, low))
+    return as_u8(cv2.max(cv2.max(spreads[0], spreads[1]), spreads[2]))
 
 
 def _neighbours(photo: U8) -> tuple[U8, U8]:
     return as_u8(cv2.erode(photo, NEAR)), as_u8(cv2.dilate(photo, NEAR))
-
-
-def largest_channel(rgb: cv2.typing.MatLike) -> U8:
-    """Give the largest channel of (h, w, 3) uint8: (h, w)."""
-    red, green, blue = cv2.split(rgb)
-    return as_u8(cv2.max(cv2.max(red, green), blue))
 
 
 def estimate_noise(first: U8, second: U8, usable: Bool) -> tuple[F32, float]:
@@ -330,19 +363,20 @@ def estimate_noise(first: U8, second: U8, usable: Bool) -> tuple[F32, float]:
     slope
         Further standard deviation for each grey level of spread about a pixel, from steep pixels.
     """
-    differences, levels, spreads = [], [], []
     height, width = usable.shape
     sparse = max(1, height * width // N_SAMPLES)
-    for top in range(0, height - SAMPLE_ROWS + 1, sparse):
-        rows = slice(top, top + SAMPLE_ROWS)
-        _, spread = _unexplained(first[rows], second[rows])
-        inside = usable[rows][2]
-        smooth = [cv2.GaussianBlur(photo[rows], (3, 3), 0)[2] for photo in (first, second)]
-        differences.append(np.subtract(*smooth, dtype=np.float32)[inside])
-        levels.append(second[rows][2, :, 1][inside])
-        spreads.append(spread[2][inside].astype(np.float32))
+    tops = np.arange(0, height - SAMPLE_ROWS + 1, sparse)
+    # The sampled rows lie one below the other: what blur mixes across strips is never looked at.
+    rows = (tops[:, None] + np.arange(SAMPLE_ROWS)).ravel()
+    strips = [np.ascontiguousarray(photo[rows]) for photo in (first, second)]
+    middles = slice(SAMPLE_ROWS // 2, None, SAMPLE_ROWS)
+    inside = usable[tops + SAMPLE_ROWS // 2]
+    spread = cv2.max(*(local_spread(strip) for strip in strips))
+    smooth = [cv2.GaussianBlur(strip, (3, 3), 0)[middles][inside] for strip in strips]
     return _noise_model(
-        np.concatenate(differences), np.concatenate(levels), np.concatenate(spreads)
+        np.subtract(*smooth, dtype=np.float32),
+        strips[1][middles, :, 1][inside],
+        spread[middles][inside].astype(np.float32),
     )
 
 
@@ -351,11 +385,10 @@ def _noise_model(difference: F32, level: U8, steepness: F32) -> tuple[F32, float
     if len(level) < 100:
         return np.full(256, NOISE_FLOOR, np.float32), 0.0
     centres, sigmas = [], []
-    for low in np.linspace(0, 256, N_LEVEL_BINS, endpoint=False):
-        within = (level >= low) & (level < low + 256 / N_LEVEL_BINS)
-        if within.sum() >= 2 * LEAST_IN_BIN:
-            calm = within & (steepness <= np.median(steepness[within]))
-            centres.append(float(low) + 128 / N_LEVEL_BINS)
+    for rank, within in enumerate(_by_level(level)):
+        if len(within) >= 2 * LEAST_IN_BIN:
+            calm = within[steepness[within] <= np.median(steepness[within])]
+            centres.append((rank + 0.5) * 256 / N_LEVEL_BINS)
             sigmas.append(_sigma(difference[calm]))
     if not centres:
         centres, sigmas = [128.0], [_sigma(difference)]
@@ -372,14 +405,15 @@ def _sigma(difference: F32) -> float:
 
     The mean of the calmest four fifths, not a median: whole grey levels would make it jump.
     """
-    centred = np.sort(np.abs(difference - difference.mean(axis=0)), axis=0)
-    calm = centred[: max(1, len(centred) * 4 // 5)]
-    return float(calm.mean(axis=0).max() / CALM_MEAN)
+    centred = np.abs((difference - difference.mean(axis=0)).T)
+    n_calm = max(1, len(difference) * 4 // 5)
+    calm = np.partition(centred, n_calm - 1, axis=1)[:, :n_calm]
+    return float(calm.mean(axis=1).max() / CALM_MEAN)
 
 
 def _usable(valid: Bool, step: int, size: tuple[int, int]) -> Bool:
     """Take a margin off the valid area at the working size: blur and neighbours reach two pixels."""
-    inside = valid[::step, ::step][: size[0], : size[1]].astype(np.uint8)
+    inside = _thinned(valid.view(np.uint8)[: size[0] * step, : size[1] * step], step)
     margin = np.ones((7, 7), np.uint8)
     bordered = cv2.erode(inside, margin, borderType=cv2.BORDER_CONSTANT, borderValue=0)
     return as_u8(bordered).view(np.bool_)
