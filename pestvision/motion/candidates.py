@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+import cv2
 import numpy as np
 
 from pestvision.motion.regions import LEAST_LENGTH_SHARE, find_regions
@@ -63,7 +64,9 @@ def contrast_of(photo: U8, region: Region) -> F32:
     """Give the mean inside minus the mean about it, (3,) float32."""
     if not region.ring.any():
         return np.zeros(3, np.float32)
-    inside, about = photo[region.mask].mean(axis=0), photo[region.ring].mean(axis=0)
+    inside, about = (
+        np.array(cv2.mean(photo, mask.view(np.uint8))[:3]) for mask in (region.mask, region.ring)
+    )
     return np.asarray(inside - about, np.float32)
 
 
@@ -72,10 +75,12 @@ def _one_sided(first: U8, second: U8, region: Region) -> float:
     if not region.ring.any():
         return 0.0
     out = []
+    inside, ring = (np.flatnonzero(mask) for mask in (region.mask, region.ring))
     for photo in (first, second):
-        about = photo[region.ring].astype(np.float32)
-        away = np.abs(photo[region.mask].astype(np.float32) - np.median(about, axis=0))
-        out.append(float((away.mean(axis=0) / (about.std(axis=0) + 4.0)).max()))
+        planes = photo.reshape(-1, 3).T
+        about = planes[:, ring].astype(np.float32)
+        away = np.abs(planes[:, inside] - np.median(about, axis=1, keepdims=True))
+        out.append(float((away.mean(axis=1) / (about.std(axis=1) + 4.0)).max()))
     return float(np.log((out[0] + 1e-3) / (out[1] + 1e-3)))
 
 

@@ -85,17 +85,15 @@ def _numbers(region: Region, company: int, strongest: float) -> list[float]:
 
 def _halvings(change: ChangeMap) -> list[tuple[U8, U8, U8]]:
     """Give the photos, and change with usable, each half as large as the one before."""
-    height, width = change.z.shape
-    tells = np.zeros((height, width, 2), np.uint8)
-    tells[..., 0] = cv2.convertScaleAbs(change.z, alpha=Z_STEP)
-    tells[..., 1] = change.usable.view(np.uint8) * np.uint8(255)
-    levels = [(change.first, change.second, tells)]
+    told = cv2.convertScaleAbs(change.z, alpha=Z_STEP)
+    usable = change.usable.view(np.uint8) * np.uint8(255)
+    levels = [(change.first, change.second, as_u8(cv2.merge([told, usable])))]
     while len(levels) <= MOST_HALVINGS and min(levels[-1][2].shape[:2]) >= 2 * PATCH_PX:
         size = (levels[-1][2].shape[1] // 2, levels[-1][2].shape[0] // 2)
-        one, other, told = (
+        one, other, both = (
             as_u8(cv2.resize(item, size, interpolation=cv2.INTER_AREA)) for item in levels[-1]
         )
-        levels.append((one, other, told))
+        levels.append((one, other, both))
     return levels
 
 

