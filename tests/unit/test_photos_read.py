@@ -510,3 +510,23 @@ def test_real_photographs_are_read_at_the_size_their_list_says(real_photos: Path
         assert photo.rgb.shape == (height, width, 3), name
     for path in sorted((real_photos / "backgrounds").iterdir()):
         assert read_photo(path, settings=SMALLEST).rgb.std() > 0, path.name
+
+
+def test_a_jpeg_read_by_its_name_is_alike_to_the_bit_to_one_read_from_memory(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "an ünusual näme.jpg"
+    rng = np.random.default_rng(4)
+    coarse = rng.integers(0, 256, (24, 32, 3), np.uint8)
+    Image.fromarray(coarse).resize((640, 480)).save(path, quality=88)
+    by_name, from_memory = read_photo(path), read_photo_bytes(path.read_bytes(), path.name)
+    np.testing.assert_array_equal(by_name.rgb, from_memory.rgb)
+
+
+def test_a_jpeg_that_opencv_leaves_untouched_is_decoded_by_pillow(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "photo.jpg"
+    Image.fromarray(np.full((400, 500, 3), 90, np.uint8)).save(path)
+    monkeypatch.setattr("pestvision.photos.read.cv2.imread", lambda _name, rgb, _flags: rgb)
+    assert (np.abs(read_photo(path).rgb.astype(int) - 90) < 3).all()
