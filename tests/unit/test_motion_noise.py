@@ -129,3 +129,13 @@ def test_on_a_bare_pane_what_stayed_is_not_matched_away_by_what_came(stops, rng)
     inside = on_fish > 0
     apart = first[inside].astype(int).mean(axis=0) - matched[inside].astype(int).mean(axis=0)
     assert np.abs(apart).max() < 6
+
+
+def test_the_map_in_strips_is_the_map_at_once(
+    rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pane = glass_pane(rng)
+    pair = still_pair(exposed(pane, 0, rng), exposed(pane, 0, rng))
+    in_strips = map_change(pair).z
+    monkeypatch.setattr("pestvision.motion.noise.BAND_ROWS", 10_000)
+    np.testing.assert_allclose(in_strips, map_change(pair).z, atol=1e-5)

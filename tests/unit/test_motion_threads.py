@@ -103,3 +103,12 @@ def test_the_halo_of_a_short_thing_is_no_thread(rng):
     assert any(box_iou(thread.box, body.box()) > 0.1 for thread in halo)
     assert any(box_iou(region.box, body.box()) > 0.5 for region in regions)
     assert find_threads(response, change, regions) == []
+
+
+def test_work_in_strips_answers_as_work_at_once(
+    rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    change = noisy_change(rng, faint_worm()[0])
+    in_strips = thread_response(change)
+    monkeypatch.setattr("pestvision.motion.threads.BAND_ROWS", 10_000)
+    np.testing.assert_allclose(in_strips, thread_response(change), atol=1e-5)
