@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 WEIGHTS_FILE = Path(__file__).with_name("mover_net.safetensors")
 
-WIDTHS = (16, 32, 32, 64, 64, 96)
+WIDTHS = (24, 48, 48, 96, 96, 144)
 """Channels that each layer gives."""
 HALVED_AFTER = (0, 2, 4)
 """Layers whose answer is halved by the largest of 2 × 2: 32, 16, 8 and 4 pixels a side."""

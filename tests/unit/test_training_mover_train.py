@@ -8,13 +8,28 @@ import numpy as np
 import pytest
 import torch
 
-from pestvision.motion.mover_net import N_LIMITS, MoverNet
+from pestvision.motion.mover_net import N_LIMITS, WIDTHS, MoverNet
 from pestvision.motion.patches import CHANNELS, FIELDS, N_NUMBERS, PATCH_PX, Patches
+from training import mover_train
 from training.mover_data import Shown, draw_for_fit, draw_still, ground_paths, joined, shown_of
-from training.mover_train import SURE_RANK, Layers, false_table, fitted, tensors_of, varied, write
+from training.mover_train import (
+    SURE_RANK,
+    TEACHER_WIDTHS,
+    Layers,
+    false_table,
+    fitted,
+    tensors_of,
+    varied,
+    write,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+@pytest.fixture(autouse=True)
+def small_batches(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mover_train, "BATCH", 32)
 
 
 def some(rng: np.random.Generator, n: int, *, per_pair: int = 1) -> Shown:
@@ -42,7 +57,7 @@ def as_net(layers: Layers) -> MoverNet:
 
 def test_the_program_says_what_the_trained_layers_say_and_they_learn(rng):
     shown = some(rng, 64)
-    layers = fitted(shown, seed=1, epochs=320)  # 40 steps
+    layers = fitted(shown, seed=1, epochs=20)  # 40 steps
     scores = as_net(layers).scores(Patches(shown.pictures, shown.numbers))
     with torch.inference_mode():
         pictures = torch.from_numpy(shown.pictures).float() / 255 - 0.5
@@ -51,11 +66,26 @@ def test_the_program_says_what_the_trained_layers_say_and_they_learn(rng):
     assert scores[shown.is_mover].min() > scores[~shown.is_mover].max()
 
 
-def test_a_wider_net_teaches_one_of_the_programs_width(rng):
+def test_wider_nets_teach_one_of_the_programs_width(rng):
     shown = some(rng, 16)
-    teacher = fitted(shown, seed=0, epochs=32, wider=2)
-    taught = fitted(shown, seed=1, epochs=32, teacher=teacher)
-    assert as_net(taught).kernels[0].shape == (9 * CHANNELS, 16)
+    teachers = [fitted(shown, seed=seed, epochs=32, widths=TEACHER_WIDTHS) for seed in (0, 2)]
+    taught = fitted(shown, seed=1, epochs=32, teachers=teachers)
+    assert as_net(taught).kernels[0].shape == (9 * CHANNELS, WIDTHS[0])
+
+
+def test_what_teachers_say_counts_as_much_as_the_labels(rng):
+    shown = some(rng, 32)
+    teacher = fitted(shown, seed=0, epochs=1)
+    with torch.no_grad():  # it calls everything a mover, and is sure
+        teacher.last.weight.zero_()
+        teacher.last.bias.fill_(20.0)
+    patches = Patches(shown.pictures, shown.numbers)
+    taught, alone = (
+        as_net(fitted(shown, seed=1, epochs=40, teachers=by)).scores(patches)
+        for by in ([teacher], [])
+    )
+    still = ~shown.is_mover
+    assert taught[still].mean() > alone[still].mean() + 2.0  # even odds between it and the labels
 
 
 def test_variation_keeps_the_size_and_the_range_and_is_drawn_from_its_seed(rng):
@@ -70,7 +100,7 @@ def test_variation_keeps_the_size_and_the_range_and_is_drawn_from_its_seed(rng):
 
 def test_a_table_counts_false_candidates_a_pair(rng):
     still = some(rng, 400, per_pair=4)  # 100 pairs
-    net = as_net(fitted(still, seed=1, epochs=10))
+    net = as_net(fitted(still, seed=1, epochs=1))
     limits, false = false_table(net, still, n_pairs=200)  # half of the pairs had no candidate
     scores = np.sort(net.scores(Patches(still.pictures, still.numbers)))[::-1]
     assert false[0] == pytest.approx(399.5 / 200)
@@ -85,7 +115,7 @@ def test_a_net_is_written_as_the_program_reads_it(rng, tmp_path: Path):
 
     still = some(rng, 120, per_pair=4)
     path = tmp_path / "net.safetensors"
-    write(fitted(still, seed=1, epochs=10), [(still, 30), (still, 60)], path)
+    write(fitted(still, seed=1, epochs=1), [(still, 30), (still, 60)], path)
     net = MoverNet.of(load_file(path))
     scores = np.zeros(1, np.float32)
     held, stand = (net.expected_false(scores, on_stand=on_stand) for on_stand in (False, True))
