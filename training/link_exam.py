@@ -1,9 +1,9 @@
 """An exam for who is who: drawn series of one tank, and whether each mover keeps one track number.
 
-    python -m training.link_exam [--series N] [--only PART]
+    python -m training.link_exam [--series N] [--only PART] [--pace SHARE]
 
-It prints two tables. `linker`: the linker alone, given blobs on the true places with misses, flaws
-and false ones as often as the scan has them. `scan`: the whole way from the photos (`align_pair`,
+It prints three tables. `known`: the linker alone, given a blob on each true place of what moved, without
+any flaw. `linker`: the same with misses, flaws and false ones as often as the scan has them. `scan`: the whole way from the photos (`align_pair`,
 `find_blobs`, `pair_movers`, `link_movers`), without what the net says of the movers.
 
 *One identity*, as measured here: on each photo take the box, of all that tracks have on a mover, that
@@ -56,7 +56,7 @@ from pestvision.organisms.classes import (
 from pestvision.organisms.classify import Scores
 from training.evaluate_motion import FOUND_IOU, grown, wilson
 from training.scenes.records import TRIPOD, HandHeld
-from training.scenes.series import draw_series
+from training.scenes.series import Habits, draw_series
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -66,7 +66,7 @@ if TYPE_CHECKING:
     from training.scenes.records import NightAnimal
     from training.scenes.series import DrawnSeries, SeriesMover
 
-PARTS = ("linker", "scan")
+PARTS = ("known", "linker", "scan")
 N_SERIES = 60
 N_PHOTOS = 10
 TUNE_SEED, EXAM_SEED = 3_200_000, 3_295_000
@@ -101,6 +101,7 @@ class Flaws:
 
 
 USUAL_FLAWS = Flaws()
+NO_FLAWS = Flaws(missed=0.0, moved_of_length=0.0, grown=0.0, contrast=0.0, false_a_pair=0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,8 +140,8 @@ class Found:
     blobs: tuple[Blob, ...]
 
 
-def exam_series(rank: int, first_seed: int, n: int = N_PHOTOS) -> DrawnSeries:
-    """Draw the series of a rank: size, number of movers and all the rest follow from it."""
+def exam_series(rank: int, first_seed: int, n: int = N_PHOTOS, *, pace: float = 1.0) -> DrawnSeries:
+    """Draw the series of a rank: size, number of movers and all the rest follow from it and the pace."""
     height, width = SIZES[rank % len(SIZES)]
     return draw_series(
         np.random.default_rng(first_seed + rank),
@@ -149,6 +150,7 @@ def exam_series(rank: int, first_seed: int, n: int = N_PHOTOS) -> DrawnSeries:
         n=n,
         movers=MOVERS[rank // len(SIZES) % len(MOVERS)],
         hand_held=TRIPOD if rank % ON_STAND_EVERY == ON_STAND_EVERY - 1 else HandHeld(),
+        habits=Habits(pace=pace),
     )
 
 
@@ -480,11 +482,16 @@ def _of(hits: int, n: int) -> str:
     return f"{hits / max(1, n):.3f} ({low:.3f} to {high:.3f}, n {n})"
 
 
-def exam(n_series: int, first_seed: int, parts: Sequence[str] = PARTS) -> dict[str, Marks]:
+def exam(
+    n_series: int, first_seed: int, parts: Sequence[str] = PARTS, *, pace: float = 1.0
+) -> dict[str, Marks]:
     """Draw the series, and mark each part."""
     marks = {part: Marks() for part in parts}
-    for rank, series in _series(n_series, first_seed):
+    for rank, series in _series(n_series, first_seed, pace):
         truth = Truth.of(series)
+        if "known" in marks:
+            rng = np.random.default_rng([first_seed + rank, 2])
+            mark(marks["known"], truth, found_by_truth(rng, truth, NO_FLAWS))
         if "linker" in marks:
             rng = np.random.default_rng([first_seed + rank, 1])
             mark(marks["linker"], truth, found_by_truth(rng, truth))
@@ -552,10 +559,10 @@ def fit(n_series: int, first_seed: int = TUNE_SEED) -> str:
     return "\n".join([f"CONST = {const:.2f}", "WEIGHTS = LinkEvidence(", *lines, ")"])
 
 
-def _series(n_series: int, first_seed: int) -> Iterator[tuple[int, DrawnSeries]]:
+def _series(n_series: int, first_seed: int, pace: float = 1.0) -> Iterator[tuple[int, DrawnSeries]]:
     for rank in range(n_series):
         print(f"\r{rank + 1} of {n_series}", end="", file=sys.stderr, flush=True)
-        yield rank, exam_series(rank, first_seed)
+        yield rank, exam_series(rank, first_seed, pace=pace)
     print(file=sys.stderr)
 
 
@@ -565,6 +572,12 @@ def main() -> None:
     parser.add_argument("--series", type=int, default=N_SERIES)
     parser.add_argument("--seed", type=int, default=EXAM_SEED)
     parser.add_argument("--only", choices=PARTS)
+    parser.add_argument(
+        "--pace",
+        type=float,
+        default=1.0,
+        help="how far movers go from photo to photo, over what is usual",
+    )
     parser.add_argument("--fit", action="store_true")
     options = parser.parse_args()
     cv2.setNumThreads(1)
@@ -572,7 +585,7 @@ def main() -> None:
         print(fit(options.series))
         return
     parts = PARTS if options.only is None else (options.only,)
-    for part, marks in exam(options.series, options.seed, parts).items():
+    for part, marks in exam(options.series, options.seed, parts, pace=options.pace).items():
         print(f"\n### {part}\n\n{table(marks)}")
 
 

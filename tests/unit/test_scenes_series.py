@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -51,6 +53,18 @@ def test_every_mover_is_on_every_photo_and_goes_on() -> None:
         steps = np.linalg.norm(np.diff(places, axis=0), axis=1)
         assert steps.min() > 2.0
         assert mover.contrast_sigmas > 0
+
+
+def test_at_a_slow_pace_steps_are_short_and_a_pace_of_nothing_is_refused() -> None:
+    far = {
+        pace: np.linalg.norm(
+            np.diff(middles(series(1, replace(STEADY, pace=pace)), 1), axis=0), axis=1
+        ).sum()
+        for pace in (0.2, 1.0)
+    }
+    assert far[0.2] < 0.5 * far[1.0]
+    with pytest.raises(ShapeError):
+        Habits(pace=0.0)
 
 
 def test_the_picture_changes_where_the_truth_says() -> None:

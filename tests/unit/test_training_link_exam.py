@@ -10,6 +10,7 @@ from pestvision.motion.links import LinkEvidence
 from pestvision.motion.tracks import Mover
 from training import link_exam
 from training.link_exam import (
+    NO_FLAWS,
     Flaws,
     Found,
     Marks,
@@ -25,8 +26,6 @@ from training.link_exam import (
     table,
 )
 from training.scenes.series import SeriesMover
-
-FLAWLESS = Flaws(missed=0.0, moved_of_length=0.0, grown=0.0, contrast=0.0, false_a_pair=0.0)
 
 
 def box(x: float, y: float = 100.0) -> tuple[float, float, float, float]:
@@ -146,7 +145,7 @@ def test_a_box_on_two_movers_is_the_ones_that_it_overlaps_most() -> None:
 
 def test_blobs_made_from_the_truth_without_flaws_are_linked_without_fault() -> None:
     truth = truth_of(*WALKS, {0: 100, 1: 100, 2: 260, 3: 300})
-    found = found_by_truth(np.random.default_rng(1), truth, FLAWLESS)
+    found = found_by_truth(np.random.default_rng(1), truth, NO_FLAWS)
     assert [blob.seen_on for blob in found[0].blobs] == ["first", "second"] * 2  # the third rests
     marks = Marks()
     mark(marks, truth, found)

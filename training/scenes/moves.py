@@ -37,12 +37,17 @@ _STEPS: dict[str, tuple[float, float, float]] = {
 }
 
 
-def moved(rng: np.random.Generator, state: State, *, size: tuple[int, int]) -> State:
-    """Give the state in the next photo; `size` (H, W) keeps the animal inside the picture."""
+def moved(
+    rng: np.random.Generator, state: State, *, size: tuple[int, int], pace: float = 1.0
+) -> State:
+    """Give the state in the next photo; `size` (H, W) keeps the animal inside the picture.
+
+    `pace`: how far it goes, over what is usual; below 1 for photos that follow each other closely.
+    """
     gait = state.animal.kind.gait
     least, most, turn_deg = _STEPS[gait]
     heading = state.pose.heading_deg + float(rng.uniform(-turn_deg, turn_deg))
-    step = float(rng.uniform(least, most)) * state.length_px
+    step = pace * float(rng.uniform(least, most)) * state.length_px
     at = _inside(rng, state, heading, step, size)
     return replace(state, pose=_next_pose(rng, state, heading), at_xy_px=at)
 

@@ -58,7 +58,7 @@ class Habits:
     `rest_share`: of the steps between two photos that a mover does not take; it rests for
     `most_rests` photos at most, then goes on. `late_share`, `leave_share`: of the movers that come
     after the first photo, or are gone before the last. `cross_share`: of the series with two movers
-    or more in which two change places between two photos.
+    or more in which two change places between two photos. `pace`: how far a step goes, over what is usual.
     """
 
     rest_share: float = 0.15
@@ -66,11 +66,14 @@ class Habits:
     late_share: float = 0.15
     leave_share: float = 0.15
     cross_share: float = 0.25
+    pace: float = 1.0
 
     def __post_init__(self) -> None:
         for name in ("rest_share", "late_share", "leave_share", "cross_share"):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise ShapeError(name, expected="0 to 1", actual=str(getattr(self, name)))
+        if not self.pace > 0:
+            raise ShapeError("pace", expected="above 0", actual=str(self.pace))
 
 
 USUAL_HABITS = Habits()
@@ -277,12 +280,12 @@ def _path(
             path.append(path[-1])
             continue
         rests = 0
-        path.append(_step(rng, stage, path[-1], least))
+        path.append(_step(rng, stage, path[-1], habits.pace, least))
     return path
 
 
-def _step(rng: np.random.Generator, stage: Stage, state: State, least: float) -> State:
-    tries = [moved(rng, state, size=stage.size) for _ in range(_TRIES // 2)]
+def _step(rng: np.random.Generator, stage: Stage, state: State, pace: float, least: float) -> State:
+    tries = [moved(rng, state, size=stage.size, pace=pace) for _ in range(_TRIES // 2)]
     return _plain(stage, tries, least)
 
 
@@ -336,7 +339,7 @@ def _cross(
         before = paths[rank][at_photo - 1]
         way = (places[1 - rank] - places[rank]) / apart
         there = places[1 - rank] + _BEYOND_LENGTHS * before.length_px * way
-        after = _step(rng, stage, before, least)
+        after = _step(rng, stage, before, habits.pace, least)
         at = (float(there[0]), float(there[1]))
         if _is_inside(at, before.length_px, stage.size):
             after = replace(after, at_xy_px=at)
