@@ -2,8 +2,8 @@
 
     python -m training.link_exam [--series N] [--only PART] [--pace SHARE]
 
-It prints three tables. `known`: the linker alone, given a blob on each true place of what moved, without
-any flaw. `linker`: the same with misses, flaws and false ones as often as the scan has them. `scan`: the whole way from the photos (`align_pair`,
+It prints four tables. `known`: the linker alone, given a blob on each true place of what moved, without
+any flaw, each mover with a colour of its own. `alike`: the same, all of one colour. `linker`: `known` with misses, flaws and false ones as often as the scan has them. `scan`: the whole way from the photos (`align_pair`,
 `find_blobs`, `pair_movers`, `link_movers`), without what the net says of the movers.
 
 *One identity*, as measured here: on each photo take the box, of all that tracks have on a mover, that
@@ -25,7 +25,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
@@ -66,7 +66,7 @@ if TYPE_CHECKING:
     from training.scenes.records import NightAnimal
     from training.scenes.series import DrawnSeries, SeriesMover
 
-PARTS = ("known", "linker", "scan")
+PARTS = ("known", "alike", "linker", "scan")
 N_SERIES = 60
 N_PHOTOS = 10
 TUNE_SEED, EXAM_SEED = 3_200_000, 3_295_000
@@ -89,7 +89,8 @@ class Flaws:
 
     `missed`: share of places left out. `moved_of_length`, `grown`: spread of a box's middle over its
     length, and of its size (of the logarithm). `contrast`: spread of its contrast, in grey levels (own
-    assumption). `false_a_pair`: mean number of blobs on nothing. The others were measured where the scan
+    assumption). `false_a_pair`: mean number of blobs on nothing. `alike`: all movers of a series have one
+    colour. The others were measured where the scan
     found the places of the 60 tuning series (2025 places).
     """
 
@@ -98,10 +99,17 @@ class Flaws:
     grown: float = 0.49
     contrast: float = 10.0
     false_a_pair: float = 0.83
+    alike: bool = False
 
 
 USUAL_FLAWS = Flaws()
 NO_FLAWS = Flaws(missed=0.0, moved_of_length=0.0, grown=0.0, contrast=0.0, false_a_pair=0.0)
+BY_TRUTH = {
+    "known": (2, NO_FLAWS),
+    "alike": (2, replace(NO_FLAWS, alike=True)),
+    "linker": (1, USUAL_FLAWS),
+}
+"""Parts that are given blobs on true places: a number to draw with, and the flaws."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,6 +179,8 @@ def found_by_truth(
 ) -> list[Found]:
     """Make blobs from the true places, with flaws; the true matrices go with them."""
     colours = rng.uniform(-90, 90, (len(truth.fines), 3))
+    if flaws.alike:
+        colours[:] = colours[:1]
     found = []
     for rank, (before, after) in enumerate(pairwise(truth.places)):
         matrix = truth.matrices[rank + 1] @ np.linalg.inv(truth.matrices[rank])
@@ -489,12 +499,10 @@ def exam(
     marks = {part: Marks() for part in parts}
     for rank, series in _series(n_series, first_seed, pace):
         truth = Truth.of(series)
-        if "known" in marks:
-            rng = np.random.default_rng([first_seed + rank, 2])
-            mark(marks["known"], truth, found_by_truth(rng, truth, NO_FLAWS))
-        if "linker" in marks:
-            rng = np.random.default_rng([first_seed + rank, 1])
-            mark(marks["linker"], truth, found_by_truth(rng, truth))
+        for part, (number, flaws) in BY_TRUTH.items():
+            if part in marks:
+                rng = np.random.default_rng([first_seed + rank, number])
+                mark(marks[part], truth, found_by_truth(rng, truth, flaws))
         if "scan" in marks:
             mark(marks["scan"], truth, found_by_scan(series))
     return marks

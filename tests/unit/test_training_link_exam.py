@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -152,6 +154,13 @@ def test_blobs_made_from_the_truth_without_flaws_are_linked_without_fault() -> N
     assert marks.kept == [True] * 3
     assert marks.honest == [True]
     assert (marks.n_tracks, marks.false_tracks) == (3, 0)
+
+
+def test_movers_that_are_alike_have_one_colour(rng):
+    truth = truth_of(*WALKS)
+    for alike in (False, True):
+        (first, *_rest) = found_by_truth(rng, truth, replace(NO_FLAWS, alike=alike))
+        assert (len({blob.contrast_rgb for blob in first.blobs}) == 1) is alike
 
 
 def test_flaws_are_as_many_as_asked_for() -> None:
