@@ -59,8 +59,6 @@ _PILLOW_NAMES: Final[dict[FormatName, str]] = {
 _MIN_SIDE_PX: Final = 32  # a strip thinner than this shows no animal whole
 _STRIP_ROWS: Final = 64  # 12 megapixels out of Pillow: 22 ms in such strips, 84 ms at once
 _REDUCED_AT_LEAST: Final = 0.75  # of the side asked for; lets a 12-megapixel JPEG give 500 for 512
-_UNTOUCHED: Final = np.random.default_rng(0).integers(0, 256, (_MIN_SIDE_PX, 3), np.uint8)
-"""No photo begins so."""
 _COPY_AGAIN: Final = "Copy it again from the camera or phone: the whole picture is needed."
 
 logging.getLogger("PIL").addHandler(logging.NullHandler())  # its complaints are not for the person
@@ -421,12 +419,9 @@ def _draft(image: Image.Image, long_side_px: int) -> bool:
 
 def _upright_rgb(opened: _Opened, *, check_size: bool) -> tuple[U8, tuple[str, ...]]:
     header = opened.header
-    notes: tuple[str, ...] = ()
     with _pillow_errors_in_words(header.name):
-        rgb = _plain_jpeg(opened) if check_size else None
-        if rgb is None:
-            image, notes = _as_rgb_image(opened.image, header.format_name)
-            rgb = _array_of(image)
+        image, notes = _as_rgb_image(opened.image, header.format_name)
+        rgb = _array_of(image)
     rgb = _turn(rgb, opened.orientation)
     if check_size and rgb.shape[:2] != (header.height, header.width):
         message = (
@@ -435,27 +430,6 @@ def _upright_rgb(opened: _Opened, *, check_size: bool) -> tuple[U8, tuple[str, .
         )
         raise UnreadablePhotoError(message, advice=_COPY_AGAIN)
     return rgb, notes
-
-
-def _plain_jpeg(opened: _Opened) -> U8 | None:
-    """Decode a JPEG file of three colours straight into its array; None for all else, or where that fails.
-
-    OpenCV and Pillow both decode by libjpeg-turbo: 172 real photos came out alike to the bit. Pillow keeps
-    four bytes a pixel, 48 MB more at 12 megapixels, and what OpenCV decodes from memory it copies once
-    more: 40 ms by the file's name, 60 from memory, 70 by Pillow.
-    """
-    header, image = opened.header, opened.image
-    if header.format_name != "JPEG" or image.mode != "RGB" or header.path is None:
-        return None
-    rgb = np.empty((image.height, image.width, 3), np.uint8)
-    # A file that could not be opened leaves the array as it was, without a word.
-    rgb[0, : len(_UNTOUCHED)] = _UNTOUCHED
-    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
-    try:
-        cv2.imread(str(header.path), rgb, flags)  # noqa: TID251 - the one place that decodes photos
-    except cv2.error:
-        return None
-    return None if np.array_equal(rgb[0, : len(_UNTOUCHED)], _UNTOUCHED) else rgb
 
 
 def _as_rgb_image(image: Image.Image, format_name: str) -> tuple[Image.Image, tuple[str, ...]]:
