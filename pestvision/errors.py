@@ -80,6 +80,14 @@ class WeightsError(DataError):
     """The trained weights are missing, damaged, or do not belong to this version."""
 
 
+class StoreError(DataError):
+    """The data folder is damaged, or was written by a newer version."""
+
+
+class LabelError(PersonError):
+    """A label, or what it was given for, cannot be used."""
+
+
 class ShapeError(PestVisionError, ValueError):
     """An array of the wrong shape or dtype was passed: a programmer's error.
 

@@ -1,0 +1,1 @@
+"""The album: a keeper's own labelled pictures, and what they teach the tool."""
