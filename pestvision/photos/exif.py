@@ -17,9 +17,10 @@ Tags: TypeAlias = Mapping[int, object]
 """EXIF tags by number, as the reader gave them: any value may be of a wrong kind."""
 
 ORIENTATION: Final = 0x0112
+MODEL: Final = 0x0110
 EXIF_DIRECTORY: Final = 0x8769
-MAIN_DIRECTORY_TAGS: Final = (ORIENTATION, 0x0132)
-"""What is looked up outside the EXIF directory: orientation, and the time of change."""
+MAIN_DIRECTORY_TAGS: Final = (MODEL, ORIENTATION, 0x0132)
+"""What is looked up outside the EXIF directory: camera, orientation, and the time of change."""
 
 # (time, fraction of a second, distance from UTC): when it was taken, when it was stored as numbers
 # (the same moment for a camera), when the file was changed.
@@ -28,6 +29,7 @@ _TIME_TAGS: Final = (
     (0x9004, 0x9292, 0x9012),
     (0x0132, 0x9290, 0x9010),
 )
+_LONGEST_CAMERA: Final = 60  # characters; a longer name is no name
 _LARGEST_OFFSET: Final = timedelta(hours=14)  # the easternmost time zone
 
 _FIRST_YEAR: Final = 1900  # years outside are a broken clock or a number that is no year
@@ -146,6 +148,12 @@ def tell_orientation(tags: Tags) -> int:
     """Give the EXIF orientation, 1 to 8; 1 (upright) where it is missing or impossible."""
     value = tags.get(ORIENTATION)
     return value if isinstance(value, int) and 1 <= value <= 8 else 1
+
+
+def tell_camera(tags: Tags) -> str | None:
+    """Give the camera's model: printable, trimmed, at most 60 characters; None where nothing says."""
+    shown = "".join(letter for letter in _text(tags.get(MODEL)) if letter.isprintable())
+    return shown.strip()[:_LONGEST_CAMERA].strip() or None
 
 
 def _moment(parts: Sequence[str]) -> datetime | None:

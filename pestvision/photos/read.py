@@ -142,6 +142,7 @@ class _Opened:
     image: Image.Image
     header: PhotoHeader
     orientation: int
+    tags: Tags
 
 
 def read_photo(path: Path, *, settings: PhotoSettings | None = None) -> Photo:
@@ -176,11 +177,21 @@ def read_photo_bytes(data: bytes, name: str, *, settings: PhotoSettings | None =
     PhotoError
         As `read_photo`.
     """
-    limits = settings or PhotoSettings()
-    if not data:
-        raise _empty(shown_name(name))
-    _require_file_size(len(data), shown_name(name), limits)
-    return _decode(_open(data, name, limits))
+    return _decode(_open_bytes(data, name, settings))
+
+
+def read_header_bytes(
+    data: bytes, name: str, *, settings: PhotoSettings | None = None
+) -> tuple[PhotoHeader, Tags]:
+    """Read the header of a photo that is already in memory, and its EXIF tags by number.
+
+    Raises
+    ------
+    PhotoError
+        As `read_header`.
+    """
+    opened = _open_bytes(data, name, settings)
+    return opened.header, opened.tags
 
 
 def read_header(path: Path, *, settings: PhotoSettings | None = None) -> PhotoHeader:
@@ -227,6 +238,12 @@ def read_reduced(
     return ReducedPhoto(opened.header, rgb)
 
 
+def damaged(name: str) -> UnreadablePhotoError:
+    """Give the error for a photo whose inside is broken; `name` is fit for a sentence."""
+    message = f"{name} is damaged: its picture cannot be decoded to the end."
+    return UnreadablePhotoError(message, advice=_COPY_AGAIN)
+
+
 def shown_name(path: str | os.PathLike[str]) -> str:
     """Give a file's name fit for a sentence: what cannot be printed becomes a question mark."""
     name = Path(path).name or str(path)
@@ -263,6 +280,14 @@ def _bytes_of(path: Path, limits: PhotoSettings) -> bytes:
     if not data:
         raise _empty(name)
     return data
+
+
+def _open_bytes(data: bytes, name: str, settings: PhotoSettings | None) -> _Opened:
+    limits = settings or PhotoSettings()
+    if not data:
+        raise _empty(shown_name(name))
+    _require_file_size(len(data), shown_name(name), limits)
+    return _open(data, name, limits)
 
 
 def _reason(error: Exception) -> str:
@@ -309,7 +334,7 @@ def _open(data: bytes, source: Path | str, limits: PhotoSettings) -> _Opened:
     path = source if isinstance(source, Path) else None
     taken = tell_taken(tags, name)
     header = PhotoHeader(name, path, content.format_name, height, width, taken)
-    return _Opened(image, header, orientation)
+    return _Opened(image, header, orientation, tags)
 
 
 def _register_heif(name: str) -> None:
@@ -526,8 +551,7 @@ def _pillow_errors_in_words(name: str, limits: PhotoSettings | None = None) -> I
         message = f"{name} holds {error}, not a photo's brightness."
         raise UnsupportedFormatError(message, advice=WHAT_WOULD_DO) from error
     except Exception as error:
-        message = f"{name} is damaged: its picture cannot be decoded to the end."
-        raise UnreadablePhotoError(message, advice=_COPY_AGAIN) from error
+        raise damaged(name) from error
 
 
 class _Quiet:

@@ -1,0 +1,1 @@
+"""The data folder: a database and picture files; the only room that imports sqlite3."""
