@@ -84,10 +84,6 @@ class WeightsError(DataError):
     """The trained weights are missing, damaged, or do not belong to this version."""
 
 
-class StoreError(DataError):
-    """The data folder is damaged, or was written by a newer version."""
-
-
 class LabelError(PersonError):
     """A label, or what it was given for, cannot be used."""
 
