@@ -114,7 +114,7 @@ def _leave_with(master: BaseProcess) -> None:
 
 def _with_looker(basis: Basis, ask: Callable[[Looker], R]) -> R | NoNet:
     try:
-        classifier = _classifier_here(basis.head)
+        classifier = _wearing(_classifier_here(), basis.head)
         here = Basis.of(classifier, basis.settings)
         if here != basis:
             where = f"The scan was begun with pestvision {basis.version}"
@@ -127,6 +127,7 @@ def _with_looker(basis: Basis, ask: Callable[[Looker], R]) -> R | NoNet:
 
 _loading = threading.Lock()
 _loaded: list[Classifier] = []
+_worn: dict[str, Any] = {}
 
 
 def _head_text(classifier: Classifier) -> str:
@@ -134,8 +135,8 @@ def _head_text(classifier: Classifier) -> str:
     return "" if head is None else base64.b64encode(write_head(head)).decode("ascii")
 
 
-def _classifier_here(head: str) -> Classifier:
-    """Load the net, once in this process, and put the personal head of a scan on it."""
+def _classifier_here() -> Classifier:
+    """Load the net, once in this process."""
     from pestvision.organisms.classify import Classifier
 
     with _loading:
@@ -143,12 +144,19 @@ def _classifier_here(head: str) -> Classifier:
             _loaded.append(Classifier.load())
             if multiprocessing.parent_process() is not None:
                 _keep_to_one_core()
-        here = _loaded[0]
-        if _head_text(here) != head:
-            data = base64.b64decode(head)
-            wanted = read_head(data, model=here.model, version=0) if head else None
-            _loaded[0] = here.with_head(wanted)
         return _loaded[0]
+
+
+def _wearing(classifier: Classifier, head: str) -> Classifier:
+    """Give the classifier with the personal head of a scan, which a process keeps for the next task."""
+    if _head_text(classifier) == head:
+        return classifier
+    with _loading:
+        if _worn.get("head") != head:
+            wanted = read_head(base64.b64decode(head), model=classifier.model, version=0)
+            _worn.update(head=head, classifier=classifier.with_head(wanted))
+        worn: Classifier = _worn["classifier"]
+        return worn
 
 
 def _keep_to_one_core() -> None:
