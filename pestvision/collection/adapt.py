@@ -20,11 +20,12 @@ import numpy as np
 from pestvision.collection.learn import (
     N_GROUPS,
     Taught,
+    ask_unseen,
     balanced_accuracy,
+    balanced_likelihood,
     doubt_of_labels,
     fit,
     gain_interval,
-    logits_unseen,
 )
 from pestvision.collection.readings import read_unread
 from pestvision.collection.records import KEEPER, group_of, require_name, stamp
@@ -260,8 +261,9 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
     `about["against"]` lists what speaks against it, as sentences; empty where it is better.
     """
     taught = material.taught
-    before, after = taught.log_p, logits_unseen(taught)
-    fitted = fit(taught)
+    unseen = ask_unseen(taught)
+    before, after = taught.log_p, unseen.logits
+    fitted = fit(taught, pull=unseen.pull)
     has_many = len(taught) >= ENOUGH_TO_CALIBRATE
     temperature = fit_temperature(after, taught.groups.astype(np.float64)) if has_many else 1.0
     p_after = softmax(after / temperature)
@@ -277,7 +279,7 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
         places=material.places,
         model=shipped.model,
     )
-    low, high = gain_interval(taught.groups, before, after, taught.units)
+    low, high = gain_interval(taught, after, balanced_accuracy)
     about: dict[str, Any] = {
         "n": {str(group): int((taught.groups == i).sum()) for i, group in enumerate(GROUPS)},
         "n_units": len(np.unique(taught.units)),
@@ -286,8 +288,9 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
             "after": balanced_accuracy(taught.groups, after),
             "low": low,
             "high": high,
-            "leeches_before": _told(taught.groups, before),
-            "leeches_after": _told(taught.groups, after),
+            "likelihood_low": gain_interval(taught, after, balanced_likelihood)[0],
+            "leeches_before": told_leeches(taught.groups, before),
+            "leeches_after": told_leeches(taught.groups, after),
         },
         "yardstick": _yardstick(head, shipped),
         "confusion_before": confusion(taught.groups, before),
@@ -299,6 +302,7 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
                 material.numbers, doubt_of_labels(taught.groups, after), strict=True
             )
         },
+        "pull": unseen.pull,
         "temperature": temperature,
         "set_threshold": threshold,
     }
@@ -387,7 +391,7 @@ def _yardstick(head: PersonalHead, shipped: Classifier) -> dict[str, float]:
 def _against(about: dict[str, Any]) -> list[str]:
     own, yardstick = about["own"], about["yardstick"]
     against = []
-    if not own["low"] > 0:
+    if not (own["likelihood_low"] > 0 and own["after"] >= own["before"]):
         against.append(
             f"the gain on your own crops, {_points(own['after'] - own['before'])}, may be chance "
             f"({_points(own['low'])} to {_points(own['high'])})"
@@ -425,7 +429,7 @@ def _advice(taught: Taught) -> tuple[str, ...]:
     return tuple(_more(more, group) for more, group in needs[:2])
 
 
-def _told(groups: npt.NDArray[np.int64], logits: F64) -> float | None:
+def told_leeches(groups: npt.NDArray[np.int64], logits: F64) -> float | None:
     """Give the share of leeches called leech-like; None where there are none."""
     mine = groups == LEECH
     return float((logits[mine].argmax(1) == LEECH).mean()) if mine.any() else None
