@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pestvision.collection.adapt import LEECH_MARGIN, told_leeches
+from pestvision.collection.adapt import misses_leeches
 from pestvision.collection.learn import (
     N_GROUPS,
     Taught,
@@ -125,9 +125,8 @@ def is_let(taught: Taught) -> tuple[bool, float]:
     before, after = (
         balanced_accuracy(taught.groups, logits) for logits in (taught.log_p, unseen.logits)
     )
-    told = told_leeches(taught.groups, taught.log_p), told_leeches(taught.groups, unseen.logits)
-    keeps = told[0] is None or told[1] is None or told[1] >= told[0] - LEECH_MARGIN
-    return low > 0 and after >= before and keeps, unseen.pull
+    misses = misses_leeches(taught.groups, taught.log_p, unseen.logits)
+    return low > 0 and after >= before and not misses, unseen.pull
 
 
 @dataclass(frozen=True, slots=True)

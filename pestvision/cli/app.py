@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pestvision import __version__
+from pestvision.cli.album import DataOption, album
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.given import (
     asked_password,
@@ -31,6 +32,7 @@ from pestvision.cli.work import (
     save_crops,
     say_what_is_kept,
     stop_night,
+    with_own_labels,
 )
 from pestvision.errors import PersonError
 from pestvision.settings import load_settings
@@ -58,6 +60,8 @@ app = typer.Typer(
     pretty_exceptions_show_locals=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
+
+app.add_typer(album)
 
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print JSON Lines, one object a result, for other programs.")
@@ -123,6 +127,7 @@ def check(
         typer.Option("--crops", metavar="FOLDER", help="Save each crop that was judged here."),
     ] = None,
     costs: CostsOption = None,
+    data: DataOption = None,
     settings: SettingsOption = None,
 ) -> None:
     """Find and label the organisms on close-up photos.
@@ -134,7 +139,7 @@ def check(
     region = None if box is None else parsed_box(box, n_photos=len(photos))
     if crops is not None:
         require_writable(crops)
-    classifier = load_classifier()
+    classifier = with_own_labels(load_classifier(), data)
     n_used = 0
     try:
         for path in photos:
@@ -185,6 +190,7 @@ def night(
         typer.Option("--resume", help="Go on with a scan that was stopped, where it stopped."),
     ] = False,
     costs: CostsOption = None,
+    data: DataOption = None,
     settings: SettingsOption = None,
 ) -> None:
     """Find what moved on the glass overnight.
@@ -209,7 +215,7 @@ def night(
     target = free_folder(target)
     kept = target / FOLDER_NAME
     say_what_is_kept(kept, resume=resume)
-    classifier = load_classifier()
+    classifier = with_own_labels(load_classifier(), data)
     is_bar_wanted = sys.stderr.isatty() and not (as_json and sys.stdout.isatty())
     finished: list[ViewResult] = []
 

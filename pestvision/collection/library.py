@@ -292,6 +292,33 @@ class Library:
             self._settle(touched)
         return len(touched)
 
+    def last_label_of(self, number: int, who: str) -> str | None:
+        """Give the key of a person's last label of a crop that still holds; None where there is none."""
+        row = self.database.one(
+            "SELECT key FROM labels WHERE crop = ? AND who = ? AND kind = 'person' "
+            "AND withdrawn_at IS NULL ORDER BY at DESC, id DESC LIMIT 1",
+            (number, who),
+        )
+        return None if row is None else str(row[0])
+
+    def groups_by_person(self) -> dict[str, dict[int, int]]:
+        """Give for each person the group, as index of `GROUPS`, that they last gave each crop.
+
+        *I don't know* is left out, and so is what was taken back.
+        """
+        said: dict[str, dict[int, int]] = {}
+        for who, number, label in self.database.rows(
+            "SELECT labels.who, labels.crop, labels.label FROM labels JOIN crops ON crops.id = labels.crop "
+            "WHERE labels.kind = 'person' AND labels.withdrawn_at IS NULL AND crops.removed IS NULL "
+            "ORDER BY labels.at, labels.id"
+        ):
+            group = group_of(label)
+            if group is None:
+                said.setdefault(who, {}).pop(number, None)
+            else:
+                said.setdefault(who, {})[number] = GROUPS.index(group)
+        return said
+
     def _settle(self, numbers: Iterable[int]) -> None:
         """Write down for crops what their labels come to."""
         rows = []
