@@ -14,6 +14,7 @@ from pestvision.cli.album import DataOption, album
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.given import (
     asked_password,
+    data_folder,
     parsed_box,
     parsed_port,
     require_folder,
@@ -284,6 +285,53 @@ def page(
         open_browser=not no_open,
         tell=typer.echo,
     )
+
+
+@app.command(epilog=EXIT_STATUSES)
+@answering
+def backup(
+    target: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The backup to be made, such as tanks.zip.")
+    ],
+    data: DataOption = None,
+) -> None:
+    """Make a backup of the album: pictures, labels and versions, in one file.
+
+    The page may go on meanwhile. What is there already is never written over.
+    """
+    from pestvision.storage.backup import back_up
+
+    made = back_up(data_folder(data), target)
+    for path in made.missing:
+        complain(f"Not in the backup, because it is damaged or gone: {path}")
+    typer.echo(
+        printable(f"Backed up: {made.n_photos} photos, {made.n_bytes / 1e6:.1f} MB, in {made.path}")
+    )
+
+
+@app.command(epilog=EXIT_STATUSES)
+@answering
+def restore(
+    source: Annotated[Path, typer.Argument(metavar="FILE", help="A backup that was made.")],
+    replace_newer: Annotated[
+        bool,
+        typer.Option(
+            "--replace-newer", help="Also where the album holds something that the backup does not."
+        ),
+    ] = False,
+    data: DataOption = None,
+) -> None:
+    """Bring a backup of the album back.
+
+    The backup is checked whole before anything is changed, and what was there is moved aside, not
+    deleted. Close the page first.
+    """
+    from pestvision.storage.restore import restore as bring_back
+
+    done = bring_back(source, data_folder(data), replace_newer=replace_newer)
+    typer.echo(printable(f"Brought back: {done.n_photos} photos, in {done.data_folder}"))
+    if done.put_aside is not None:
+        typer.echo(printable(f"What was there before is in {done.put_aside}"))
 
 
 @app.command(epilog=EXIT_STATUSES)
