@@ -279,18 +279,27 @@ class Library:
 
     def take_back(self, keys: Sequence[str]) -> int:
         """Take labels back; what held before them holds again. Gives how many were taken back."""
+        at = stamp(self.now())
+        return self.withdraw([(key, at) for key in keys])
+
+    def withdraw(self, withdrawn: Sequence[tuple[str, str]]) -> int:
+        """Note which labels were taken back and when, as `(key, at)`; those that do not hold are left alone.
+
+        Gives how many there were.
+        """
+        n_withdrawn = 0
         with self.database.atomic():
-            at = stamp(self.now())
             touched: set[int] = set()
-            for key in keys:
+            for key, at in withdrawn:
                 row = self.database.one(
                     "SELECT crop FROM labels WHERE key = ? AND withdrawn_at IS NULL", (key,)
                 )
                 if row is not None:
                     self.database.run("UPDATE labels SET withdrawn_at = ? WHERE key = ?", (at, key))
                     touched.add(int(row[0]))
+                    n_withdrawn += 1
             self._settle(touched)
-        return len(touched)
+        return n_withdrawn
 
     def last_label_of(self, number: int, who: str) -> str | None:
         """Give the key of a person's last label of a crop that still holds; None where there is none."""
