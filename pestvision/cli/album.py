@@ -370,3 +370,81 @@ def agree(data: DataOption = None) -> None:
     with opened(data) as library:
         for line in agreement_lines(library):
             typer.echo(printable(line))
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def export(
+    target: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="A folder that is not there yet, or is empty.")
+    ],
+    layout: Annotated[
+        str,
+        typer.Option(
+            "--as",
+            metavar="LAYOUT",
+            help="table, coco (adds a COCO JSON file), or image-folder (adds the crops by label).",
+        ),
+    ] = "table",
+    label: Annotated[str | None, typer.Option("--label", metavar="LABEL")] = None,
+    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME")] = None,
+    who: Annotated[
+        str | None,
+        typer.Option("--who", metavar="NAME", help="Who hands it on, for its datasheet."),
+    ] = None,
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Hand the album on: photos without position or serial numbers, labels, a datasheet, checksums."""
+    from dataclasses import asdict
+
+    from pestvision.cli.work import json_line
+    from pestvision.collection.exchange import export_album
+    from pestvision.collection.records import Wanted
+
+    wanted = Wanted(label=label, tank=tank) if label or tank else None
+    with opened(data) as library:
+        done = export_album(library, target, layout=layout, who=who, wanted=wanted)
+    if as_json:
+        typer.echo(json_line({**asdict(done), "folder": str(done.folder)}))
+        return
+    typer.echo(
+        printable(
+            f"Written: {done.n_photos} photos, {done.n_crops} crops and {done.n_labels} labels, "
+            f"{done.n_bytes / 1e6:.1f} MB, in {done.folder}"
+        )
+    )
+
+
+@album.command(name="import", epilog=EXIT_STATUSES)
+@answering
+def import_(
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="SOURCE",
+            help=(
+                "An exported album; a COCO JSON file; a folder with a folder for each label; or a CSV "
+                "file with the columns photo,x0,y0,x1,y1,label."
+            ),
+        ),
+    ],
+    who: WhoOption = "keeper",
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Take labelled photos in, or another keeper's album: what does not agree is listed, not guessed."""
+    from pestvision.cli.album_text import imported_lines
+    from pestvision.cli.album_work import imported_json
+    from pestvision.cli.work import json_line
+    from pestvision.collection.exchange import import_album
+
+    with opened(data) as library:
+        done = import_album(library, source, who=who)
+    for name, reason in done.skipped:
+        complain(f"Skipped: {reason if name in reason else f'{name}: {reason}'}")
+    if as_json:
+        typer.echo(json_line(imported_json(done)))
+        return
+    for line in imported_lines(done):
+        typer.echo(printable(line))

@@ -9,9 +9,10 @@ from pestvision.collection.records import SHOWN_LABELS
 from pestvision.organisms.classes import GROUP_NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from pestvision.collection.adapt import Version
+    from pestvision.collection.exchange import Imported
     from pestvision.collection.records import Action, Added, Counts, Crop, Label
     from pestvision.collection.review import Suggestion
 
@@ -44,6 +45,30 @@ def added_text(added: Added) -> str:
     if added.action is not None:
         line += f" To undo: pestvision album undo {added.action}"
     return line
+
+
+def imported_lines(done: Imported) -> Iterator[str]:
+    """Say what an import did, and what a person should look at."""
+    n = len(done.crops)
+    line = f"Added {n} crop{'' if n == 1 else 's'} and {done.n_labels} labels"
+    line += f"; {done.n_known} crops were there already." if done.n_known else "."
+    if done.action is not None:
+        line += f" To undo: pestvision album undo {done.action}"
+    yield line
+    for name, count in done.unmatched.items():
+        yield f"“{name}” is no label of ours: {count} crops were added without one."
+    for conflict in done.conflicts:
+        said = ", ".join(
+            f"{who} says {SHOWN_LABELS.get(label, label)}" for who, label in conflict.said
+        )
+        yield f"People disagree on crop {conflict.crop} of {conflict.photo_name}: {said}."
+    for overlap in done.overlaps:
+        yield (
+            f"Crops {overlap.crops[0]} and {overlap.crops[1]} of {overlap.photo_name} may be of one thing, "
+            f"and are labelled {overlap.labels[0]} and {overlap.labels[1]}."
+        )
+    if done.conflicts:
+        yield "Settle one with: pestvision album label LABEL NUMBER --settle"
 
 
 def crop_text(crop: Crop) -> str:

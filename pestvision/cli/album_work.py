@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pestvision.arrays import BoxXyxy
+    from pestvision.collection.exchange import Imported
     from pestvision.collection.library import Library
     from pestvision.collection.records import Added, Crop
     from pestvision.settings import Settings
@@ -105,6 +106,28 @@ def added_json(added: Added) -> dict[str, Any]:
         "known": added.n_known,
         "labels": added.n_labels,
         "skipped": [{"photo": name, "reason": reason} for name, reason in added.skipped],
+    }
+
+
+def imported_json(done: Imported) -> dict[str, Any]:
+    """Give what an import did as an object for other programs."""
+    return {
+        "kind": done.kind,
+        "action": done.action,
+        "crops": list(done.crops),
+        "known": done.n_known,
+        "labels": done.n_labels,
+        "withdrawn": done.n_withdrawn,
+        "conflicts": [
+            {"crop": item.crop, "photo": item.photo_name, "said": dict(item.said)}
+            for item in done.conflicts
+        ],
+        "overlaps": [
+            {"crops": list(item.crops), "photo": item.photo_name, "labels": list(item.labels)}
+            for item in done.overlaps
+        ],
+        "unmatched": dict(done.unmatched),
+        "skipped": [{"photo": name, "reason": reason} for name, reason in done.skipped],
     }
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from made_album import Patterned, filled, read_all
+from played_album import Patterned, filled, read_all
 
 from pestvision.collection.adapt import (
     adapt,
