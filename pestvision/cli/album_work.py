@@ -83,10 +83,9 @@ def new_photos(
     def photo(path: Path, crops: tuple[NewCrop, ...]) -> NewPhoto:
         return NewPhoto(path, path.name, crops, tank=tank, camera=camera, source=source)
 
-    mine = labels_of_person(label, who)
     if is_whole or region is not None:
         for path in paths:
-            yield photo(path, (NewCrop(region, mine),))
+            yield photo(path, (NewCrop(region, labels_of_person(label, who)),))
         return
     classifier = personal(load_classifier(), library)
     for path in paths:
