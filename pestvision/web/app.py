@@ -45,6 +45,7 @@ def build_app(
     classifier_source: Callable[[], Classifier],
     *,
     work_folder: Path | None = None,
+    album_folder: Path | None = None,
     offer_folder: bool = True,
 ) -> gr.Blocks:
     """Build the page.
@@ -57,6 +58,8 @@ def build_app(
         Loads the classifier; called once, on a thread of its own as soon as the page is built.
     work_folder
         A private folder for uploads and reports; a new one under the user's data folder where None.
+    album_folder
+        Where the album is kept; the user's data folder where None.
     offer_folder
         Whether a folder of this computer may be named: only where the page is for this computer.
 
@@ -76,15 +79,21 @@ def build_app(
 
     import gradio as gr
 
+    from pestvision.web.album import AlbumDesk, SharedAlbum, data_folder
     from pestvision.web.handlers import ClassifierOnce, Desk
     from pestvision.web.pages.close_up import build_close_up
     from pestvision.web.pages.night import build_night
+    from pestvision.web.pages.page import Page
+    from pestvision.web.pages.teach import remember
     from pestvision.web.pages.visitor import delete_on_leaving
 
     classifier = ClassifierOnce(classifier_source)
     classifier.warm()
     desk = Desk(settings, classifier, work)
-    with gr.Blocks(
+    album = SharedAlbum(data_folder() if album_folder is None else album_folder)
+    teacher = AlbumDesk(album, classifier, _model_of)
+    with Page(
+        album,
         title=words.TITLE,
         analytics_enabled=False,
         delete_cache=(CACHE_SWEEP_S, CACHE_AGE_S),
@@ -93,12 +102,17 @@ def build_app(
         gr.Markdown(words.LEAD if offer_folder else words.LEAD_LAN, elem_classes="pv-lead")
         with gr.Tabs():
             with gr.Tab(words.TAB_CLOSE_UP):
-                build_close_up(desk, HEAVY)
+                about = build_close_up(desk, teacher, HEAVY, is_lan=not offer_folder)
             with gr.Tab(words.TAB_NIGHT):
                 build_night(desk, HEAVY, offer_folder=offer_folder)
+        remember(app, [about])
         delete_on_leaving(app, desk)
     app.queue(max_size=QUEUE_PLACES)
     return app
+
+
+def _model_of(classifier: Classifier) -> str:
+    return classifier.card.sha256
 
 
 def switches(settings: Settings, work_folder: Path) -> dict[str, Any]:
@@ -164,6 +178,7 @@ def run_page(
     settings: Settings = DEFAULTS,
     port: int | None = None,
     lan_password: str | None = None,
+    album_folder: Path | None = None,
     open_browser: bool = True,
     tell: Callable[[str], None] | None = None,
 ) -> None:
@@ -177,6 +192,8 @@ def run_page(
         Where to listen; the first free one from 7860 on where None.
     lan_password
         Opens the page to the local network behind this password. None keeps it on this computer.
+    album_folder
+        Where the album is kept; the user's data folder where None.
     open_browser
         Open it in the person's browser.
     tell
@@ -195,7 +212,9 @@ def run_page(
     tell = _written if tell is None else tell
     work = make_work_folder()
     try:
-        app = start_page(settings, work, port=port, lan_password=lan_password)
+        app = start_page(
+            settings, work, album_folder=album_folder, port=port, lan_password=lan_password
+        )
         try:
             if lan_password is None:
                 tell(words.OPEN_AT.format(url=app.local_url))
@@ -215,6 +234,7 @@ def start_page(
     settings: Settings,
     work_folder: Path,
     *,
+    album_folder: Path | None = None,
     port: int | None = None,
     lan_password: str | None = None,
     classifier_source: Callable[[], Classifier] | None = None,
@@ -236,6 +256,7 @@ def start_page(
         settings,
         classifier_source,
         work_folder=work_folder,
+        album_folder=album_folder,
         offer_folder=lan_password is None,
     )
     options = switches(settings, work_folder)
