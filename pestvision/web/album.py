@@ -28,10 +28,11 @@ from pestvision.errors import LabelError, PhotoError
 from pestvision.organisms.crops import cut_crop
 from pestvision.storage.database import DATABASE_NAME
 from pestvision.web import album_words, words
+from pestvision.web.album_pictures import CropPictures
 from pestvision.web.handlers import spoken
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from pestvision.arrays import U8, BoxXyxy
     from pestvision.findings.finding import Judgement
@@ -83,12 +84,18 @@ class SharedAlbum:
     ----------
     folder
         The data folder. Nothing is written there before something is asked of the album.
+
+    Attributes
+    ----------
+    pictures
+        Its crops as small pictures.
     """
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._lock = threading.Lock()
         self._library: Library | None = None
+        self.pictures = CropPictures(self.library)
 
     def library(self) -> Library:
         """Give the album, opened.
@@ -243,7 +250,7 @@ class AlbumDesk:
             person, of_tank = person_of(who), tank_of(tank)
             at = stamp(library.now())
             given = Label(new_key(), require_label(label), person, "person", at)
-            crop = NewCrop(item.box_xyxy_px, labels=(self._net_label(item, at), given))
+            crop = NewCrop(item.box_xyxy_px, labels=(self.net_label(item, at), given))
             photo = NewPhoto(item.path, item.name, (crop,), tank=of_tank)
             added = add_photos(library, [photo], who=person, note=lesson.note)
             if added.skipped:
@@ -262,7 +269,7 @@ class AlbumDesk:
             self.album.library().take_back([given.key])
             return lesson.told(number, None, album_words.TAKEN_BACK)
 
-    def _net_label(self, item: Teachable, at: str) -> Label:
+    def net_label(self, item: Teachable, at: str) -> Label:
         """Give the net's own label; its key is the same whenever the same net says it of this crop."""
         model = self._model_of(self._classifier.get())
         judged = item.judgement
@@ -283,15 +290,15 @@ def _sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def numbers_of(texts: Sequence[str]) -> list[int]:
-    """Give the numbers in texts that came from the page.
+def number_of(text: str) -> int:
+    """Give the number that came with a press.
 
     Raises
     ------
     LabelError
-        If one is no number.
+        If it is none.
     """
     try:
-        return [int(text) for text in texts]
-    except (TypeError, ValueError) as error:
+        return int(text)
+    except ValueError as error:
         raise LabelError(album_words.NOT_SHOWN, advice=album_words.NOT_SHOWN_ADVICE) from error

@@ -15,7 +15,10 @@ from pestvision.web import album_words, words
 from pestvision.web.cards import caution
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pestvision.arrays import U8
+    from pestvision.collection.library import Library
     from pestvision.findings.finding import Judgement
     from pestvision.web.album import Lesson, Teachable
 
@@ -30,6 +33,7 @@ element.addEventListener("click", (event) => {
     const button = event.target.closest("button[data-do]");
     if (!button || button.getAttribute("aria-disabled") === "true") return;
     last = button.dataset.place || null;
+    if (button.dataset.do === "open") window.pvOpened = last;
     told(button);
 });
 element.addEventListener("change", (event) => {
@@ -124,3 +128,28 @@ def net_says(judged: Judgement) -> str:
     """Give the net's label with its probability."""
     share = words.per_cent(max(judged.p_groups))
     return f"{album_words.NET_SAYS}: {SHOWN_LABELS[judged.likeliest]}, {share}"
+
+
+def progress_card(library: Library | None, missing: Sequence[str] | None = None) -> str:
+    """Say how far the labelling is, and what is missing before the net can be adapted.
+
+    Parameters
+    ----------
+    library
+        The album; None where there is none yet.
+    missing
+        What is still needed; None where that is not known.
+    """
+    if library is None or (counts := library.counts()).n_crops == 0:
+        text = album_words.PROGRESS_NONE
+    else:
+        parts = [album_words.groups_counted(counts.groups)]
+        if counts.n_unlabelled:
+            parts.append(album_words.PROGRESS_MORE.format(n=counts.n_unlabelled))
+        if counts.n_disputed:
+            parts.append(album_words.PROGRESS_DISPUTED.format(n=counts.n_disputed))
+        text = "; ".join(parts) + "."
+        if missing is not None:
+            needed = f"{album_words.MISSING} {album_words.listed(list(missing))}."
+            text += " " + (needed if missing else album_words.ENOUGH)
+    return f'<p class="pv-progress" role="status">{escape(text)}</p>'

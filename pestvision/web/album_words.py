@@ -28,6 +28,7 @@ TEACH_SAYS_LAN = (
 )
 TEACH_NIGHT = "## Do you know them? Teach it"
 NET_SAYS = "The net says"
+BY_NET = "the net"
 WHOLE = "The whole photo"
 FINER = "More exactly …"
 FINER_NAMED = "More exactly, number {number}"
@@ -64,3 +65,90 @@ def groups_counted(groups: dict[Group, int]) -> str:
 def crops(number: int) -> str:
     """Give a number of pictures in words."""
     return count(number, "picture", "pictures")
+
+
+PROGRESS_NONE = "Your album is empty. Label what is found on a close-up, or add photos here."
+PROGRESS_MORE = "{n} without a label"
+PROGRESS_DISPUTED = "{n} on which people disagree"
+ENOUGH = "That is enough to adapt the net."
+MISSING = "Before the net can be adapted it needs"
+
+ABOUT = "Your name and the tank"
+AREA_LABEL = "Label"
+AREA_ADD = "Add photos"
+AREA_FIND = "Find"
+AREA_ADAPT = "Adapt"
+
+ADD_SAYS = (
+    "Photos of your own tanks. Each is looked over, what is found on it is cut out, and you are asked "
+    "about it under “Label”. The photos are kept on this computer, without the place they were taken "
+    "at."
+)
+ADD_SAYS_LAN = (
+    "Photos of your own tanks. Each is looked over, what is found on it is cut out, and you are asked "
+    "about it under “Label”. The photos are kept on the computer that runs this page, without the "
+    "place they were taken at."
+)
+ADD_FILES = "Photos for the album"
+ADD_WAITS = "What was found will stand here."
+ADD_NOTE = "photos added on the page"
+ADDING = "Looking over the photos"
+NO_FILES = "No photo came along."
+NO_FILES_ADVICE = "Choose one or more photos."
+ADDED_FROM = "{crops} from {photos} came into the album."
+ADDED_NOTHING = "Nothing new came into the album."
+ADDED_KNOWN = "{n} had been there already."
+ADDED_NONE_FOUND = "On these nothing stood out, so they were not kept: {names}."
+ADDED_SKIPPED = "These could not be used:"
+
+FIND_LABEL = "Label"
+FIND_ANY = "any"
+FIND_UNLABELLED = "without a label"
+FIND_DISPUTED = "people disagree"
+FIND_TANK = "Tank"
+FIND_SINCE = "Taken from"
+FIND_UNTIL = "Taken until"
+DATE_HINT = "such as 2031-03-02"
+FIND_TEXT = "Part of the file’s name"
+FIND_BUTTON = "Find"
+FIND_PREVIOUS = "Previous"
+FIND_NEXT = "Next"
+FIND_NUMBER = "Picture number"
+FIND_OPEN = "Open"
+FOUND_NONE = "No picture in the album is like that."
+FOUND_ADVICE = "Ask for less, or add photos first."
+BAD_DATE = "“{text}” is no date."
+BAD_DATE_ADVICE = "Give it as year, month and day, such as 2031-03-02, or leave the field empty."
+BAD_NUMBER = "No number of a picture was given."
+BAD_NUMBER_ADVICE = "Give the number that stands under the picture."
+UNLABELLED_SHOWN = "no label"
+DISPUTED_SHOWN = "disputed"
+NO_DATE = "no date"
+NO_TANK = "no tank"
+HISTORY = "What was said of it"
+HISTORY_NONE = "Nothing yet."
+WITHDRAWN = "taken back"
+SETTLED = "to settle it"
+TAKE_LAST_BACK = "Take my last label back"
+NOTHING_TO_TAKE_BACK = "You gave this picture no label that could be taken back."
+NOTHING_TO_TAKE_BACK_ADVICE = "Only labels under the name that stands in “Your name” can be."
+RELABELLED = "Saved: {label}."
+TAKEN_BACK_SHORT = "Your last label is taken back."
+DELETE = "Delete this picture"
+DELETED = "Picture {number} is deleted. For {days} days it can be brought back below."
+CLOSE = "Close"
+SETTLE = "People disagree about this picture. What you say now settles it."
+
+ACTIONS = "Added and deleted"
+ACTIONS_SAY = "What was added or deleted in the last {days} days can be undone."
+ACTIONS_NONE = "Nothing was added or deleted in the last {days} days."
+ACTION_NAMES = {"import": "Added", "delete": "Deleted"}
+UNDO = "Undo"
+UNDONE = "undone"
+UNDO_IMPORT_DONE = "{crops} taken out of the album."
+UNDO_DELETE_DONE = "{crops} brought back."
+
+
+def page_of(first: int, last: int, n_found: int) -> str:
+    """Say which of the pictures that were found are shown."""
+    return f"{first} to {last} of {crops(n_found)}"

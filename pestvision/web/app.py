@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from pestvision.errors import ConfigError, OutputError
 from pestvision.settings import Settings
-from pestvision.web import words
+from pestvision.web import album_words, words
 from pestvision.web.guard import OwnOnly
 
 if TYPE_CHECKING:
@@ -80,7 +80,10 @@ def build_app(
     import gradio as gr
 
     from pestvision.web.album import AlbumDesk, SharedAlbum, data_folder
+    from pestvision.web.album_intake import IntakeDesk
+    from pestvision.web.album_search import SearchDesk
     from pestvision.web.handlers import ClassifierOnce, Desk
+    from pestvision.web.pages.album import AlbumDesks, build_album
     from pestvision.web.pages.close_up import build_close_up
     from pestvision.web.pages.night import build_night
     from pestvision.web.pages.page import Page
@@ -92,6 +95,8 @@ def build_app(
     desk = Desk(settings, classifier, work)
     album = SharedAlbum(data_folder() if album_folder is None else album_folder)
     teacher = AlbumDesk(album, classifier, _model_of)
+    intake = IntakeDesk(settings, teacher, classifier, work / "kept" / "album")
+    desks = AlbumDesks(album, intake, SearchDesk(album))
     with Page(
         album,
         title=words.TITLE,
@@ -105,7 +110,9 @@ def build_app(
                 about = build_close_up(desk, teacher, HEAVY, is_lan=not offer_folder)
             with gr.Tab(words.TAB_NIGHT):
                 build_night(desk, HEAVY, offer_folder=offer_folder)
-        remember(app, [about])
+            with gr.Tab(album_words.TAB_ALBUM) as tab:
+                of_album = build_album(desks, HEAVY, is_lan=not offer_folder, tab=tab)
+        remember(app, [about, of_album])
         delete_on_leaving(app, desk)
     app.queue(max_size=QUEUE_PLACES)
     return app

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import gradio as gr
 import pytest
@@ -27,6 +26,10 @@ from pestvision.web.album import (
 )
 from pestvision.web.album_cards import lesson_card
 from pestvision.web.handlers import ClassifierOnce, Desk
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
 
 EDGES = (10.0, 20.0, 50.0, 60.0)
 

@@ -12,7 +12,7 @@ import gradio as gr
 
 from pestvision.collection.records import KEEPER, MAX_NAME
 from pestvision.web import album_words
-from pestvision.web.album import Lesson, numbers_of
+from pestvision.web.album import Lesson, number_of
 from pestvision.web.album_cards import BRIDGE, lesson_card
 from pestvision.web.handlers import spoken
 
@@ -82,6 +82,14 @@ def remember(app: gr.Blocks, places: list[About]) -> None:
             box.input(None, place.both, targets or None, js=js)
 
 
+def pressed_number(event: gr.EventData) -> tuple[str, int, str]:
+    """Give what a drawn button does, the number it stands at, and the label it gives, if any."""
+    told = event._data or {}
+    with spoken():
+        number = number_of(str(told.get("number", "")))
+    return str(told.get("do", "")), number, str(told.get("label") or told.get("value") or "")
+
+
 @dataclass(frozen=True, slots=True)
 class Teaching:
     """The components of the area."""
@@ -126,7 +134,7 @@ def build_teaching(desk: AlbumDesk, place: str, *, is_lan: bool, heading: str) -
     def pressed(held: Lesson, tank: str, who: str, event: gr.EventData) -> tuple[Lesson, str]:
         told = event._data or {}
         with spoken():
-            number = numbers_of([told.get("number", "")])[0]
+            number = number_of(str(told.get("number", "")))
         if told.get("do") == "back":
             held = desk.unteach(held, number)
         else:
