@@ -76,12 +76,12 @@ class DataError(PestVisionError):
     exit_status: ClassVar[int] = 4
 
 
-class WeightsError(DataError):
-    """The trained weights are missing, damaged, or do not belong to this version."""
-
-
 class StoreError(DataError):
     """The data folder is damaged, or was written by a newer version."""
+
+
+class WeightsError(DataError):
+    """The trained weights are missing, damaged, or do not belong to this version."""
 
 
 class LabelError(PersonError):

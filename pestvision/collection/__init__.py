@@ -1,1 +1,1 @@
-"""The album: a keeper's own labelled pictures, and what they teach the tool."""
+"""What a keeper collects: pictures of their own tanks, and how well their labels agree."""

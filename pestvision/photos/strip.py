@@ -216,17 +216,20 @@ def _segment(mark: int, body: bytes) -> bytes:
 def _jpeg_parts(data: bytes) -> Iterator[tuple[int, bytes]]:
     """Give mark and bytes of every segment between start and end; a scan with its coded data.
 
-    What lies between two segments is skipped, as the decoder does (libjpeg, `next_marker`).
+    What lies between two segments is skipped, as the decoder does (libjpeg, `next_marker`). Not so
+    once a scan was seen: there it means that a scan is broken in its middle, and what the decoder
+    makes of the rest depends on the very bytes that would be left out.
     """
     at = 2
+    has_scan = False
     while True:
         found = _MARK.search(data, at)
-        if found is None:
+        if found is None or (has_scan and data[at : found.start()].strip(b"\xff")):
             raise _BrokenError
         at, mark = found.start(), data[found.start() + 1]
         if mark == _END:
             return
-        if mark in _LONELY:
+        if mark in _LONELY and not has_scan:
             at += 2
             continue
         if mark not in _CODED and mark not in _APPLICATION and mark != _COMMENT:
@@ -236,6 +239,7 @@ def _jpeg_parts(data: bytes) -> Iterator[tuple[int, bytes]]:
         if length < 2 or end > len(data):
             raise _BrokenError
         if mark == _SCAN:
+            has_scan = True
             next_mark = _MARK_AFTER_SCAN.search(data, end)
             if next_mark is None:
                 raise _BrokenError

@@ -1,1 +1,1 @@
-"""What is kept on disk: the database and the pictures. The only room that knows SQLite."""
+"""The data folder: a database and picture files; the only room that imports sqlite3."""
