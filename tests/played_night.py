@@ -46,6 +46,7 @@ class PaintedClassifier:
     """Reads the class from the crop's middle, where the script painted it."""
 
     card = SimpleNamespace(rules=Rules(), full={"weights": "painted"})
+    head = None
 
     def __init__(self) -> None:
         self.n_crops = 0

@@ -451,11 +451,12 @@ class Library:
 
     # --- what nets have said ---------------------------------------------------------------------
 
-    def unread(self, model: str, *, limit: int = -1) -> list[Crop]:
+    def unread(self, model: str, *, limit: int = -1, labelled_only: bool = False) -> list[Crop]:
         """Give crops that a model has not read yet, those of one photo together."""
         sql = (
             f"SELECT {_COLUMNS} {_ALIVE} AND NOT EXISTS "
             "(SELECT 1 FROM readings WHERE readings.crop = crops.id AND readings.model = ?) "
+            f"{'AND crops.label IS NOT NULL ' if labelled_only else ''}"
             "ORDER BY crops.label IS NULL, crops.photo LIMIT ?"
         )
         return [_crop(row) for row in self.database.rows(sql, (model, limit))]

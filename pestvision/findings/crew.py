@@ -6,6 +6,7 @@ and makes sure that it is the one the scan was begun with.
 
 from __future__ import annotations
 
+import base64
 import concurrent.futures
 import dataclasses
 import hashlib
@@ -23,6 +24,7 @@ from pestvision import __version__
 from pestvision.errors import WeightsError
 from pestvision.findings.memory import give_back_large_arrays
 from pestvision.findings.stretch import Alone, Looker, StretchLooks
+from pestvision.organisms.personal import read_head, write_head
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterator, Sequence
@@ -55,17 +57,20 @@ class Basis:
         Checksum of the whole model card, which holds those of the weights and of what the net knows.
     settings
         All of them.
+    head
+        The personal head, as safetensors in base64; empty for the shipped one.
     """
 
     version: str
     card_sha256: str
     settings: Settings
+    head: str = ""
 
     @classmethod
     def of(cls, classifier: Classifier, settings: Settings) -> Basis:
         """Give the basis of a scan with this net and these settings."""
         card = json.dumps(classifier.card.full, sort_keys=True).encode()
-        return cls(__version__, hashlib.sha256(card).hexdigest(), settings)
+        return cls(__version__, hashlib.sha256(card).hexdigest(), settings, _head_text(classifier))
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +114,7 @@ def _leave_with(master: BaseProcess) -> None:
 
 def _with_looker(basis: Basis, ask: Callable[[Looker], R]) -> R | NoNet:
     try:
-        classifier = _classifier_here()
+        classifier = _wearing(_classifier_here(), basis.head)
         here = Basis.of(classifier, basis.settings)
         if here != basis:
             where = f"The scan was begun with pestvision {basis.version}"
@@ -122,6 +127,12 @@ def _with_looker(basis: Basis, ask: Callable[[Looker], R]) -> R | NoNet:
 
 _loading = threading.Lock()
 _loaded: list[Classifier] = []
+_worn: dict[str, Any] = {}
+
+
+def _head_text(classifier: Classifier) -> str:
+    head = classifier.head
+    return "" if head is None else base64.b64encode(write_head(head)).decode("ascii")
 
 
 def _classifier_here() -> Classifier:
@@ -134,6 +145,18 @@ def _classifier_here() -> Classifier:
             if multiprocessing.parent_process() is not None:
                 _keep_to_one_core()
         return _loaded[0]
+
+
+def _wearing(classifier: Classifier, head: str) -> Classifier:
+    """Give the classifier with the personal head of a scan, which a process keeps for the next task."""
+    if _head_text(classifier) == head:
+        return classifier
+    with _loading:
+        if _worn.get("head") != head:
+            wanted = read_head(base64.b64decode(head), model=classifier.model, version=0)
+            _worn.update(head=head, classifier=classifier.with_head(wanted))
+        worn: Classifier = _worn["classifier"]
+        return worn
 
 
 def _keep_to_one_core() -> None:

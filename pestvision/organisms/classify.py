@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ from pestvision.errors import ShapeError
 from pestvision.organisms.calibrate import group_probabilities, softmax
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS, Group
 from pestvision.organisms.crops import sharpness
-from pestvision.organisms.known import Known, load_known
+from pestvision.organisms.known import N_NEAREST, Known, load_known
 from pestvision.organisms.net import INPUT_PX, SIGNATURE, LeanNet, as_input
 from pestvision.organisms.weights import Card, find_models, load_card, load_tensors
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     import torch
+
+    from pestvision.organisms.personal import PersonalHead
 
 BATCH = 2
 """Crops in one forward pass: larger batches are no faster and take more memory."""
@@ -78,7 +81,9 @@ class Classifier:
         import torch
 
         self.card = card
+        self.head: PersonalHead | None = None
         self._known = known
+        self._shipped = (card, known)
         self._net = LeanNet(tensors)
         self._workers = ThreadPoolExecutor(
             N_WORKERS, "pestvision-net", initializer=torch.set_num_threads, initargs=(1,)
@@ -101,6 +106,36 @@ class Classifier:
         folder = find_models() if folder is None else folder
         card = load_card(folder)
         return cls(load_tensors(folder, card), card, load_known(folder, card))
+
+    @property
+    def model(self) -> str:
+        """Names the weights, and what they know: the beginning of their checksum."""
+        return self.card.sha256[:16]
+
+    def with_head(self, head: PersonalHead | None) -> Classifier:
+        """Give a classifier of the same net that answers with a personal head; None gives the shipped one.
+
+        What the keeper labelled is no longer outside what is known, and where the head has a conformal
+        threshold of its own, that one holds.
+
+        Raises
+        ------
+        ShapeError
+            If the head belongs to other weights: a programmer's error.
+        """
+        if head is not None and head.model != self.model:
+            raise ShapeError("head", expected=f"a head of {self.model}", actual=head.model)
+        other = copy.copy(self)
+        other.head = head
+        other.card, other._known = self._shipped
+        other._shipped = self._shipped
+        if head is not None and head.set_threshold is not None:
+            rules = replace(other.card.rules, set_threshold=head.set_threshold)
+            other.card = replace(other.card, rules=rules)
+        if head is not None and other._known is not None and len(head.places):
+            stored = np.concatenate([other._known.stored, *([head.places] * N_NEAREST)])
+            other._known = replace(other._known, stored=stored)
+        return other
 
     def logits(self, crops: Sequence[U8]) -> F32:
         """Give the raw (N, 14) float32 logits of (224, 224, 3) uint8 RGB crops."""
@@ -131,9 +166,10 @@ class Classifier:
             (224, 224, 3) uint8 RGB crops as `cut_crop` gives them; none gives an empty list.
         """
         signatures = self.signatures(crops)
-        logits = self._logits_of(signatures).astype(np.float64)
-        p_fine = softmax(logits / self.card.temperature) if len(crops) else logits
-        novelty = np.zeros(len(crops)) if self._known is None else self._known.novelty(signatures)
+        p_fine = self.p_fine_of(signatures)
+        if self.head is not None and len(crops):
+            p_fine = self.head.fine(p_fine, signatures)
+        novelty = self.novelty_of(signatures)
         return [
             Scores(
                 p_fine=row.astype(np.float32),
@@ -143,6 +179,26 @@ class Classifier:
             )
             for row, crop, new in zip(p_fine, crops, novelty, strict=True)
         ]
+
+    def p_fine_of(self, signatures: F32) -> F64:
+        """Give the (N, 14) calibrated probabilities of the shipped head, of (N, 1872) signatures."""
+        logits = self._logits_of(signatures).astype(np.float64)
+        return softmax(logits / self.card.temperature) if len(logits) else logits
+
+    def places_of(self, signatures: F32) -> F32:
+        """Give the (N, D) places of signatures among what the net knows; D is 0 where it knows nothing."""
+        if self._known is None:
+            return np.zeros((len(signatures), 0), np.float32)
+        return self._known.places(signatures)
+
+    def novelty_of(self, signatures: F32) -> F64:
+        """Give the (N,) novelty of signatures, as `Scores` has it."""
+        return np.zeros(len(signatures)) if self._known is None else self._known.novelty(signatures)
+
+    @property
+    def middle(self) -> F32:
+        """The (1872,) mean of what the net has learned from; zeros where that is not known."""
+        return np.zeros(SIGNATURE, np.float32) if self._known is None else self._known.middle
 
     def heat_maps(self, crops: Sequence[U8], groups: Sequence[Group]) -> list[F32]:
         """Show which places of each crop speak for a group.

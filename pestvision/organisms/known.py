@@ -84,8 +84,11 @@ class Known:
 
     def distances(self, signatures: F32) -> F64:
         """Give the (N,) distances of (N, 1872) signatures to their `N_NEAREST`-th stored crop."""
-        placed = as_f32((evened(signatures) - self.middle) @ self.axes)
-        return nearest_distances(placed, self.stored)
+        return nearest_distances(self.places(signatures), self.stored)
+
+    def places(self, signatures: F32) -> F32:
+        """Give the (N, D) places of (N, 1872) signatures in the small space."""
+        return as_f32((evened(signatures) - self.middle) @ self.axes)
 
     def novelty(self, signatures: F32) -> F64:
         """Give the (N,) distances over the limit: above 1 a crop lies outside what the net knows."""
