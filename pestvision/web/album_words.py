@@ -152,3 +152,92 @@ UNDO_DELETE_DONE = "{crops} brought back."
 def page_of(first: int, last: int, n_found: int) -> str:
     """Say which of the pictures that were found are shown."""
     return f"{first} to {last} of {crops(n_found)}"
+
+
+MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+JUDGED_WITH = "Judged with your own labels, version {number}, of {day}."
+
+GETTING_READY = "Reading the pictures"
+LABEL_KEYS = "Keys: 1 to 5 answer, 0 or Backspace takes the last one back, S or → passes over."
+SKIP = "Pass over"
+LAST_BACK = "Take the last back"
+KEY_OF_SKIP, KEY_OF_BACK = "S", "0"
+WHY_ASKED = "Asked because"
+NET_NOT_READ = "The net has not looked at it yet."
+ALIKE_NONE = "No other picture without a label looks like it"
+NOTHING_TO_LABEL = "There is nothing to label at the moment."
+NOTHING_TO_LABEL_ADVICE = (
+    "Label what is found on a close-up, or add photos of your own tanks under “Add photos”."
+)
+ALL_LABELLED = "Everything in your album is labelled. Thank you."
+PASSED_OVER = "Passed over."
+PASSED_OVER_ALL = "You have passed over what was left. Open “Label” again to be asked anew."
+NOTHING_BEFORE = "There is nothing to take back."
+NOTHING_BEFORE_ADVICE = "Only what you labelled since this page was opened can be taken back here."
+LAST_TAKEN_BACK = "Taken back: here it is again."
+LABELLED_ALIKE = "{saved} {n} that look like it were labelled too."
+
+
+def alike_switch(n_alike: int) -> str:
+    """Give the words of the switch that labels look-alikes as well."""
+    if n_alike == 0:
+        return ALIKE_NONE
+    return "Label the one that looks like it too" if n_alike == 1 else f"Label these {n_alike} too"
+
+
+ADAPT_SAYS = (
+    "The net learns from your labels how your tanks look. What it has learned is tried on pictures that "
+    "it has not learned from, and is used only where it proves better. The net that came with the "
+    "program always stays, and you can go back to it."
+)
+ADAPT_BUTTON = "Teach the net my labels"
+ADAPT_WAITS = "What came of it will stand here."
+ADAPT_NEEDED = "Still missing"
+ADAPT_MORE = "More of these would help"
+ADAPT_LAST = "Before and after"
+BEFORE, AFTER = "Before", "After"
+MATRIX_CAPTION = "{when}: what your labels say, and what the net says"
+YOUR_LABEL = "Your label"
+NET_SAID = "The net says"
+MATRIX_SAYS = (
+    "Each row is what you labelled, each column what the net said of it, asked only about photos it had "
+    "not learned from. On the framed diagonal both agree."
+)
+FIGURES = "How much is told right"
+FIGURES_SAY = "Each group counts alike, however many pictures it has."
+FIGURE_HEADS = ("", BEFORE, AFTER, "Change")
+OWN_CROPS = "Your own pictures"
+YARDSTICK = "Pictures that came with the net"
+BETWEEN = "{change} points, between {low} and {high} (9 times in 10)"
+CHANGE = "{change} points"
+NOT_MEASURED = "not measured"
+WORST = "Where it is most wrong"
+WORST_SAYS = "Look at these: either the net is wrong, or the label is."
+WORST_LINE = "Labelled {label}; the net says {said}, {share}."
+VERSIONS = "What was learned so far"
+VERSIONS_NONE = "Nothing yet: the net is as it came with the program."
+VERSION_LINE = "Version {number}, {day}: {before} right before, {after} after"
+VERSION_USED = "in use"
+VERSION_WORSE = "not proven better"
+USE_THIS = "Use this one"
+USE_SHIPPED = "Back to the shipped net"
+SHIPPED_USED = "The net that came with the program is in use."
+
+
+def points(share: float) -> str:
+    """Give a difference of shares in points, with its sign."""
+    rounded = round(100 * share, 1)
+    return f"{rounded:+g}".replace("-", "−") if rounded else "0"

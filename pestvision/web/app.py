@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import gradio as gr
 
     from pestvision.organisms.classify import Classifier
+    from pestvision.web.tools import Tools
 
 LOOPBACK = "127.0.0.1"
 EVERY_ADDRESS = "0.0.0.0"  # noqa: S104 - only with a password, on the person's own word
@@ -47,6 +48,7 @@ def build_app(
     work_folder: Path | None = None,
     album_folder: Path | None = None,
     offer_folder: bool = True,
+    tools: Tools | None = None,
 ) -> gr.Blocks:
     """Build the page.
 
@@ -62,6 +64,8 @@ def build_app(
         Where the album is kept; the user's data folder where None.
     offer_folder
         Whether a folder of this computer may be named: only where the page is for this computer.
+    tools
+        The stages of the album; others only in tests.
 
     Raises
     ------
@@ -80,23 +84,34 @@ def build_app(
     import gradio as gr
 
     from pestvision.web.album import AlbumDesk, SharedAlbum, data_folder
+    from pestvision.web.album_adapt import AdaptDesk
     from pestvision.web.album_intake import IntakeDesk
+    from pestvision.web.album_review import ReviewDesk
     from pestvision.web.album_search import SearchDesk
-    from pestvision.web.handlers import ClassifierOnce, Desk
+    from pestvision.web.handlers import Desk
+    from pestvision.web.own_net import OwnNet
     from pestvision.web.pages.album import AlbumDesks, build_album
     from pestvision.web.pages.close_up import build_close_up
     from pestvision.web.pages.night import build_night
     from pestvision.web.pages.page import Page
+    from pestvision.web.pages.review import KEYS
     from pestvision.web.pages.teach import remember
     from pestvision.web.pages.visitor import delete_on_leaving
+    from pestvision.web.tools import Tools, model_of
 
-    classifier = ClassifierOnce(classifier_source)
+    tools = Tools.shipped() if tools is None else tools
+    album = SharedAlbum(data_folder() if album_folder is None else album_folder)
+    classifier = OwnNet(classifier_source, album, tools)
     classifier.warm()
     desk = Desk(settings, classifier, work)
-    album = SharedAlbum(data_folder() if album_folder is None else album_folder)
-    teacher = AlbumDesk(album, classifier, _model_of)
-    intake = IntakeDesk(settings, teacher, classifier, work / "kept" / "album")
-    desks = AlbumDesks(album, intake, SearchDesk(album))
+    teacher = AlbumDesk(album, classifier, model_of)
+    desks = AlbumDesks(
+        album,
+        IntakeDesk(settings, teacher, classifier, work / "kept" / "album"),
+        SearchDesk(album),
+        ReviewDesk(album, classifier, tools),
+        AdaptDesk(album, classifier, tools),
+    )
     with Page(
         album,
         title=words.TITLE,
@@ -113,13 +128,10 @@ def build_app(
             with gr.Tab(album_words.TAB_ALBUM) as tab:
                 of_album = build_album(desks, HEAVY, is_lan=not offer_folder, tab=tab)
         remember(app, [about, of_album])
+        app.load(None, js=KEYS)
         delete_on_leaving(app, desk)
     app.queue(max_size=QUEUE_PLACES)
     return app
-
-
-def _model_of(classifier: Classifier) -> str:
-    return classifier.card.sha256
 
 
 def switches(settings: Settings, work_folder: Path) -> dict[str, Any]:
@@ -245,6 +257,7 @@ def start_page(
     port: int | None = None,
     lan_password: str | None = None,
     classifier_source: Callable[[], Classifier] | None = None,
+    tools: Tools | None = None,
 ) -> gr.Blocks:
     """Build the page, start its server on a thread, and give it back running.
 
@@ -265,6 +278,7 @@ def start_page(
         work_folder=work_folder,
         album_folder=album_folder,
         offer_folder=lan_password is None,
+        tools=tools,
     )
     options = switches(settings, work_folder)
     if lan_password is not None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hand_made import CLASSIFIER, RunningPage, fake_check, fake_scan, picture
 from PIL import Image
+from pretended import Adapting
 
 from pestvision.settings import Settings
 from pestvision.web import handlers
@@ -91,6 +92,7 @@ def serve(tmp_path: Path, _loops_closed: None) -> Iterator[Callable[..., Running
         work.mkdir()
         settings = options.pop("settings", Settings())
         options.setdefault("album_folder", tmp_path / "album")
+        options.setdefault("tools", Adapting().tools())
         app = start_page(settings, work, classifier_source=lambda: CLASSIFIER, **options)
         stack.callback(app.close, verbose=False)
         return RunningPage(app.local_url, work, app)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -49,7 +48,9 @@ UNTOLD = judged(
 )
 DEBRIS = judged("not-an-organism", 0.9, fine="plant-or-debris", reasons=("It has no outline.",))
 CLASSIFIER: Any = MiddleIsHot()
-CLASSIFIER.card = SimpleNamespace(sha256="0" * 64)
+CLASSIFIER.model = "net-7"
+CLASSIFIER.head = None
+CLASSIFIER.with_head = lambda _head: CLASSIFIER
 HOSTILE_NAME = "<img src=x onerror=alert(1)> & co.jpg"
 
 

@@ -252,7 +252,11 @@ def test_every_event_that_computes_waits_for_the_others(tmp_path: Path) -> None:
         if event.concurrency_id == "heavy"
     }
     photo = {"take_photo", "check_photo", "judge_mark", "show_heat"}
-    assert set(heavy) == photo | {"scan_folder", "scan_photos", "add_to_album"}
+    assert set(heavy) == photo | {"scan_folder", "scan_photos"} | {
+        "add_to_album",
+        "label_next",
+        "adapt",
+    }
     assert set(heavy.values()) == {("heavy", 1)}
     assert app._queue.max_size == page_app.QUEUE_PLACES
 

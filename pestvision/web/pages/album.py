@@ -14,14 +14,18 @@ from pestvision.web import album_words
 from pestvision.web.album_cards import progress_card
 from pestvision.web.cards import waiting
 from pestvision.web.handlers import TimedProgress, spoken
+from pestvision.web.pages.adapt import build_adapt
 from pestvision.web.pages.close_up import PHOTO_TYPES
 from pestvision.web.pages.find import build_find
+from pestvision.web.pages.review import build_review
 from pestvision.web.pages.teach import LIGHT, about_fields
 from pestvision.web.pages.visitor import clear_after, owner_of
 
 if TYPE_CHECKING:
     from pestvision.web.album import SharedAlbum
+    from pestvision.web.album_adapt import AdaptDesk
     from pestvision.web.album_intake import IntakeDesk
+    from pestvision.web.album_review import ReviewDesk
     from pestvision.web.album_search import SearchDesk
     from pestvision.web.pages.teach import About
 
@@ -33,6 +37,8 @@ class AlbumDesks:
     album: SharedAlbum
     intake: IntakeDesk
     search: SearchDesk
+    review: ReviewDesk
+    adapt: AdaptDesk
 
 
 def build_album(desks: AlbumDesks, heavy: dict[str, Any], *, is_lan: bool, tab: gr.Tab) -> About:
@@ -57,17 +63,22 @@ def build_album(desks: AlbumDesks, heavy: dict[str, Any], *, is_lan: bool, tab: 
 
     def say_progress() -> str:
         with spoken():
-            return progress_card(desks.album.begun())
+            return progress_card(desks.album.begun(), desks.adapt.missing())
 
     progress = gr.HTML("", elem_id="album-progress")
     with gr.Accordion(album_words.ABOUT, open=False, elem_id="album-about"):
         about = about_fields("album")
+    both = (progress, say_progress)
     with gr.Tabs(elem_id="album-areas"):
+        with gr.Tab(album_words.AREA_LABEL) as label_tab:
+            opened_by = build_review(desks.review, about, heavy, progress=both)
         with gr.Tab(album_words.AREA_ADD):
-            _build_add(desks.intake, about, heavy, progress=(progress, say_progress), is_lan=is_lan)
+            _build_add(desks.intake, about, heavy, progress=both, is_lan=is_lan)
         with gr.Tab(album_words.AREA_FIND) as find_tab:
             refresh, given, outputs = build_find(desks.search, about, progress, say_progress)
-    tab.select(say_progress, None, progress, **LIGHT)
+        with gr.Tab(album_words.AREA_ADAPT) as adapt_tab:
+            build_adapt(desks.adapt, about, heavy, tab=adapt_tab, progress=both)
+    opened_by([tab.select, label_tab.select])
     find_tab.select(refresh, given, outputs, **LIGHT)
     return about
 
