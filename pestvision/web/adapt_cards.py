@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from pestvision.collection.adapt import Outcome, Version
 
-DARKEST = 0.55  # opacity of a cell's ground: the writing on it keeps a contrast of 4.5
+DARKEST = 0.4  # opacity of a cell's ground: the writing on it keeps a contrast of 4.5
 
 
 def outcome(found: Outcome) -> str:

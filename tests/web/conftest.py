@@ -12,7 +12,7 @@ from PIL import Image
 from pretended import Adapting
 
 from pestvision.settings import Settings
-from pestvision.web import handlers
+from pestvision.web import album_intake, handlers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -28,6 +28,7 @@ def _album_elsewhere(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
 @pytest.fixture(autouse=True)
 def _hand_made_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(handlers, "check_photo", fake_check)
+    monkeypatch.setattr(album_intake, "check_photo", fake_check)
     monkeypatch.setattr(handlers, "scan_night", fake_scan)
 
 

@@ -34,7 +34,6 @@ KEYS = """() => {
         const at = event.target;
         if (at.closest("textarea, select, [contenteditable='true'], [role='listbox']")) return;
         if (at.closest("input:not([type='checkbox'])")) return;
-        if (event.key === "ArrowRight" && at.closest("[role='tab']")) return;
         const name = buttons[event.key.length === 1 ? event.key.toLowerCase() : event.key];
         const button = name && document.getElementById(name);
         if (!button || button.disabled || !button.offsetParent) return;

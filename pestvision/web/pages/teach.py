@@ -79,7 +79,7 @@ def remember(app: gr.Blocks, places: list[About]) -> None:
         targets = [component for other in others for component in other.both]
         js = f"(...both) => Array({len(others)}).fill(({KEEP})(...both)).flat()"
         for box in place.both:
-            box.input(None, place.both, targets or None, js=js)
+            gr.on([box.input, box.blur], None, place.both, targets or None, js=js)
 
 
 def pressed_number(event: gr.EventData) -> tuple[str, int, str]:
