@@ -26,6 +26,7 @@ from pestvision.collection.records import (
 )
 from pestvision.errors import LabelError, PhotoError
 from pestvision.organisms.crops import cut_crop
+from pestvision.report.order import by_worry
 from pestvision.storage.database import DATABASE_NAME
 from pestvision.web import album_words, words
 from pestvision.web.album_pictures import CropPictures
@@ -35,13 +36,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pestvision.arrays import U8, BoxXyxy
-    from pestvision.findings.finding import Judgement
+    from pestvision.findings.finding import Judgement, NightResult
     from pestvision.organisms.classify import Classifier
     from pestvision.web.handlers import ClassifierOnce, Shown
 
 DATA_VARIABLE = "PESTVISION_DATA"
 CLOSE_UP_NOTE = "a close-up on the page"
 NIGHT_NOTE = "a night on the page"
+MOST_OF_A_NIGHT = 24  # animals offered to be taught: more is a list that nobody reads
 FIRST_KEY_LENGTH = 24  # hexadecimal digits, as the album's own keys have
 
 
@@ -140,6 +142,8 @@ class Teachable:
         What the net says.
     crop_rgb
         (S, S, 3) uint8, what it looks like.
+    where
+        What it is called in the answer, where its number alone does not say.
     """
 
     number: int
@@ -148,6 +152,7 @@ class Teachable:
     box_xyxy_px: BoxXyxy | None
     judgement: Judgement
     crop_rgb: U8
+    where: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +219,29 @@ def lesson_of(shown: Shown | None) -> Lesson:
     return Lesson(items)
 
 
+def lesson_of_night(result: NightResult, folder: Path) -> Lesson:
+    """Give what can be taught from a night of a folder of this computer: the animals followed.
+
+    Each is taught from the photo on which it is largest; the most worrying come first.
+    """
+    tracks = [(view.view, track) for view in result.views for track in view.tracks]
+    tracks = [item for item in tracks if item[1].sightings]
+    tracks.sort(key=lambda item: by_worry(item[1].judgement))
+    items = []
+    for number, (view, track) in enumerate(tracks[:MOST_OF_A_NIGHT], start=1):
+        name, box = max(track.sightings, key=lambda sighting: _area(sighting[1]))
+        where = album_words.OF_VIEW.format(view=view, number=track.id, photo=name)
+        path = folder / name
+        items.append(
+            Teachable(number, path, path.name, box, track.judgement, track.crop_rgb, where)
+        )
+    return Lesson(tuple(items), note=NIGHT_NOTE)
+
+
+def _area(box: BoxXyxy) -> float:
+    return (box[2] - box[0]) * (box[3] - box[1])
+
+
 class AlbumDesk:
     """What the buttons beside an answer do to the album.
 
@@ -244,8 +272,7 @@ class AlbumDesk:
         with spoken():
             lesson = lesson or Lesson()
             item = lesson.item(number)
-            if not item.path.exists():
-                raise PhotoError(words.PHOTO_GONE, advice=words.PHOTO_GONE_ADVICE)
+            _require_there(item)
             library = self.album.library()
             person, of_tank = person_of(who), tank_of(tank)
             at = stamp(library.now())
@@ -277,6 +304,15 @@ class AlbumDesk:
         facts = f"{model} {_sha256(item.path)} {item.box_xyxy_px} {likeliest}"
         key = hashlib.sha256(facts.encode()).hexdigest()[:FIRST_KEY_LENGTH]
         return Label(key, likeliest, "net", "net", at, model=model, confidence=max(judged.p_groups))
+
+
+def _require_there(item: Teachable) -> None:
+    if item.path.exists():
+        return
+    if item.where:
+        message = album_words.NIGHT_PHOTO_GONE.format(name=item.name)
+        raise PhotoError(message, advice=album_words.NIGHT_PHOTO_GONE_ADVICE)
+    raise PhotoError(words.PHOTO_GONE, advice=words.PHOTO_GONE_ADVICE)
 
 
 def count_of(library: Library, label: str) -> int:

@@ -84,9 +84,12 @@ def _lesson_row(lesson: Lesson, item: Teachable) -> str:
             f'data-place="back-{number}">{escape(album_words.TAKE_BACK)}</button>'
         )
     sign = f'<span class="pv-number">{number}</span> ' if item.box_xyxy_px else ""
+    where = f"<br>{escape(item.where)}" if item.where else ""
+    if item.where:
+        sign = ""
     return (
         f'<li class="pv-row"><div class="pv-row-head">{picture}'
-        f"<p>{sign}{escape(net_says(item.judgement))}</p></div>"
+        f"<p>{sign}{escape(net_says(item.judgement))}{where}</p></div>"
         f'<div class="pv-answers" role="group" aria-label="{escape(name)}">{buttons}'
         f"{finer_choice(label, number)}</div>"
         f'<p class="pv-said" role="status">{escape(said)}{back}</p></li>'

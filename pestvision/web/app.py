@@ -124,10 +124,10 @@ def build_app(
             with gr.Tab(words.TAB_CLOSE_UP):
                 about = build_close_up(desk, teacher, HEAVY, is_lan=not offer_folder)
             with gr.Tab(words.TAB_NIGHT):
-                build_night(desk, HEAVY, offer_folder=offer_folder)
+                of_night = build_night(desk, teacher, HEAVY, offer_folder=offer_folder)
             with gr.Tab(album_words.TAB_ALBUM) as tab:
                 of_album = build_album(desks, HEAVY, is_lan=not offer_folder, tab=tab)
-        remember(app, [about, of_album])
+        remember(app, [about, *of_night, of_album])
         app.load(None, js=KEYS)
         delete_on_leaving(app, desk)
     app.queue(max_size=QUEUE_PLACES)

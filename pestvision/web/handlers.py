@@ -379,12 +379,12 @@ class Desk:
         self._nights.drop(owner)
         return 0
 
-    def scan_folder(self, text: str, progress: Progress) -> tuple[str, Path]:
-        """Scan a folder of this computer; give the answer as HTML, and the report."""
+    def scan_folder(self, text: str, progress: Progress) -> tuple[str, Path, NightResult]:
+        """Scan a folder of this computer; give the answer as HTML, the report, and the result."""
         with spoken():
             result, judged_with = self._scan(folder_of_text(text), progress)
             report = self._report(result, judged_with)
-            return cards.night_answer(result, judged_with=judged_with), report
+            return cards.night_answer(result, judged_with=judged_with), report, result
 
     def scan_sent(self, owner: str, progress: Progress) -> tuple[str, Path]:
         """Scan the photos that were handed over, then delete them."""

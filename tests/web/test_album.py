@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import gradio as gr
 import pytest
-from hand_made import CLASSIFIER, HOSTILE_NAME, crop, judged
+from hand_made import CLASSIFIER, HOSTILE_NAME, crop, judged, made_night, picture
 from PIL import Image
 
 from pestvision.collection.records import DONT_KNOW, Wanted
@@ -21,6 +21,7 @@ from pestvision.web.album import (
     Teachable,
     data_folder,
     lesson_of,
+    lesson_of_night,
     person_of,
     tank_of,
 )
@@ -221,3 +222,26 @@ def test_empty_fields_mean_no_tank_and_a_keeper() -> None:
     assert tank_of(None) is None
     assert person_of("") == "keeper"
     assert person_of(" Ida  May ") == "Ida May"
+
+
+def test_the_animals_of_a_night_are_taught_from_the_photo_on_which_they_are_largest(
+    teacher: AlbumDesk, tmp_path: Path
+) -> None:
+    folder = tmp_path / "shelf"
+    (folder / "left").mkdir(parents=True)
+    for number in range(1, 4):
+        Image.fromarray(picture()).save(folder / "left" / f"000{number}.jpg")
+    lesson = lesson_of_night(made_night(), folder)
+    assert [item.judgement.label for item in lesson.items] == ["leech-like", "harmless"]
+    assert lesson.items[0].where == "View left, number 1, on left/0002.jpg"
+    html = lesson_card(lesson)
+    assert "View left, number 2, on left/0002.jpg" in html
+    assert CAUTION.split(".", maxsplit=1)[0] in html.replace("&#x27;", "'")
+    teacher.teach(lesson, 2, "snail", tank="Slate")
+    library = teacher.album.library()
+    (kept,) = library.search(Wanted(tank="Slate")).crops
+    assert kept.box_xyxy_px == (580.0, 320.0, 720.0, 470.0)
+    assert library.actions()[0].note == "a night on the page"
+    (folder / "left" / "0002.jpg").unlink()
+    with pytest.raises(gr.Error, match=r"0002\.jpg is no longer in its folder"):
+        teacher.teach(lesson, 1, "leech")
