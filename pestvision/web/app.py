@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from pestvision.errors import ConfigError, OutputError
 from pestvision.settings import Settings
-from pestvision.web import words
+from pestvision.web import album_words, words
 from pestvision.web.guard import OwnOnly
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import gradio as gr
 
     from pestvision.organisms.classify import Classifier
+    from pestvision.web.tools import Tools
 
 LOOPBACK = "127.0.0.1"
 EVERY_ADDRESS = "0.0.0.0"  # noqa: S104 - only with a password, on the person's own word
@@ -45,7 +46,9 @@ def build_app(
     classifier_source: Callable[[], Classifier],
     *,
     work_folder: Path | None = None,
+    album_folder: Path | None = None,
     offer_folder: bool = True,
+    tools: Tools | None = None,
 ) -> gr.Blocks:
     """Build the page.
 
@@ -57,8 +60,12 @@ def build_app(
         Loads the classifier; called once, on a thread of its own as soon as the page is built.
     work_folder
         A private folder for uploads and reports; a new one under the user's data folder where None.
+    album_folder
+        Where the album is kept; the user's data folder where None.
     offer_folder
         Whether a folder of this computer may be named: only where the page is for this computer.
+    tools
+        The stages of the album; others only in tests.
 
     Raises
     ------
@@ -76,15 +83,37 @@ def build_app(
 
     import gradio as gr
 
-    from pestvision.web.handlers import ClassifierOnce, Desk
+    from pestvision.web.album import AlbumDesk, SharedAlbum, data_folder
+    from pestvision.web.album_adapt import AdaptDesk
+    from pestvision.web.album_intake import IntakeDesk
+    from pestvision.web.album_review import ReviewDesk
+    from pestvision.web.album_search import SearchDesk
+    from pestvision.web.handlers import Desk
+    from pestvision.web.own_net import OwnNet
+    from pestvision.web.pages.album import AlbumDesks, build_album
     from pestvision.web.pages.close_up import build_close_up
     from pestvision.web.pages.night import build_night
+    from pestvision.web.pages.page import Page
+    from pestvision.web.pages.review import KEYS
+    from pestvision.web.pages.teach import remember
     from pestvision.web.pages.visitor import delete_on_leaving
+    from pestvision.web.tools import Tools, model_of
 
-    classifier = ClassifierOnce(classifier_source)
+    tools = Tools.shipped() if tools is None else tools
+    album = SharedAlbum(data_folder() if album_folder is None else album_folder)
+    classifier = OwnNet(classifier_source, album, tools)
     classifier.warm()
     desk = Desk(settings, classifier, work)
-    with gr.Blocks(
+    teacher = AlbumDesk(album, classifier, model_of)
+    desks = AlbumDesks(
+        album,
+        IntakeDesk(settings, teacher, classifier, work / "kept" / "album"),
+        SearchDesk(album),
+        ReviewDesk(album, classifier, tools),
+        AdaptDesk(album, classifier, tools),
+    )
+    with Page(
+        album,
         title=words.TITLE,
         analytics_enabled=False,
         delete_cache=(CACHE_SWEEP_S, CACHE_AGE_S),
@@ -93,9 +122,13 @@ def build_app(
         gr.Markdown(words.LEAD if offer_folder else words.LEAD_LAN, elem_classes="pv-lead")
         with gr.Tabs():
             with gr.Tab(words.TAB_CLOSE_UP):
-                build_close_up(desk, HEAVY)
+                about = build_close_up(desk, teacher, HEAVY, is_lan=not offer_folder)
             with gr.Tab(words.TAB_NIGHT):
-                build_night(desk, HEAVY, offer_folder=offer_folder)
+                of_night = build_night(desk, teacher, HEAVY, offer_folder=offer_folder)
+            with gr.Tab(album_words.TAB_ALBUM) as tab:
+                of_album = build_album(desks, HEAVY, is_lan=not offer_folder, tab=tab)
+        remember(app, [about, *of_night, of_album])
+        app.load(None, js=KEYS)
         delete_on_leaving(app, desk)
     app.queue(max_size=QUEUE_PLACES)
     return app
@@ -164,6 +197,7 @@ def run_page(
     settings: Settings = DEFAULTS,
     port: int | None = None,
     lan_password: str | None = None,
+    album_folder: Path | None = None,
     open_browser: bool = True,
     tell: Callable[[str], None] | None = None,
 ) -> None:
@@ -177,6 +211,8 @@ def run_page(
         Where to listen; the first free one from 7860 on where None.
     lan_password
         Opens the page to the local network behind this password. None keeps it on this computer.
+    album_folder
+        Where the album is kept; the user's data folder where None.
     open_browser
         Open it in the person's browser.
     tell
@@ -195,7 +231,9 @@ def run_page(
     tell = _written if tell is None else tell
     work = make_work_folder()
     try:
-        app = start_page(settings, work, port=port, lan_password=lan_password)
+        app = start_page(
+            settings, work, album_folder=album_folder, port=port, lan_password=lan_password
+        )
         try:
             if lan_password is None:
                 tell(words.OPEN_AT.format(url=app.local_url))
@@ -215,9 +253,11 @@ def start_page(
     settings: Settings,
     work_folder: Path,
     *,
+    album_folder: Path | None = None,
     port: int | None = None,
     lan_password: str | None = None,
     classifier_source: Callable[[], Classifier] | None = None,
+    tools: Tools | None = None,
 ) -> gr.Blocks:
     """Build the page, start its server on a thread, and give it back running.
 
@@ -236,7 +276,9 @@ def start_page(
         settings,
         classifier_source,
         work_folder=work_folder,
+        album_folder=album_folder,
         offer_folder=lan_password is None,
+        tools=tools,
     )
     options = switches(settings, work_folder)
     if lan_password is not None:

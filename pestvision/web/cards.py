@@ -51,7 +51,11 @@ def waiting(sentence: str, *, with_signs: bool = False) -> str:
 
 
 def photo_answer(
-    check: PhotoCheck, *, alone: bool = False, heats: Sequence[F32] | None = None
+    check: PhotoCheck,
+    *,
+    alone: bool = False,
+    heats: Sequence[F32] | None = None,
+    judged_with: str = "",
 ) -> str:
     """Give the whole answer for one photo: the verdict, then a card for each of several findings.
 
@@ -65,9 +69,12 @@ def photo_answer(
         Whether the person marked the place that was judged: then nothing is said of the whole photo.
     heats
         Which places of each finding's crop speak for it, to be drawn; None draws none.
+    judged_with
+        Whose labels it was judged with, as a sentence; empty for the net as it came.
     """
     drawn = [None] * len(check.findings) if heats is None else list(heats)
-    parts = [_verdict(check, alone=alone, heat=drawn[0] if drawn else None)]
+    heat = drawn[0] if drawn else None
+    parts = [_verdict(check, alone=alone, heat=heat, judged_with=judged_with)]
     if check.findings and _only(check) is None:
         parts.append(f"<h3>{escape(words.FOUND)}</h3>")
         parts.append('<ol class="pv-findings">')
@@ -91,7 +98,11 @@ def _only(check: PhotoCheck) -> Finding | None:
     return check.findings[0]
 
 
-def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None) -> str:
+def _own(judged_with: str) -> str:
+    return f'<p class="pv-own">{escape(judged_with)}</p>' if judged_with else ""
+
+
+def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None, judged_with: str) -> str:
     judged = check.verdict
     opening = ""
     crop = ""
@@ -108,7 +119,7 @@ def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None) -> str:
     return (
         f'<section class="pv-card pv-verdict pv-{judged.label}" tabindex="-1">'
         f"{name}<h3>{escape(words.VERDICTS[judged.label])}</h3>"
-        f"{_confidence(judged)}{crop}{opening}"
+        f"{_confidence(judged)}{_own(judged_with)}{crop}{opening}"
         f"<h4>{escape(words.WHY)}</h4>{_list(judged.reasons)}"
         f"<h4>{escape(words.SETTLES)}</h4>{_list(judged.why.settled_by)}"
         f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{_list(LOOK_FOR[judged.label])}"
@@ -181,10 +192,10 @@ def _probabilities(judged: Judgement) -> str:
     return _folded(words.ALL_ANSWERS, f"<table><tbody>{rows}</tbody></table>")
 
 
-def night_answer(result: NightResult) -> str:
-    """Give the whole answer for one night."""
+def night_answer(result: NightResult, *, judged_with: str = "") -> str:
+    """Give the whole answer for one night, and whose labels it was judged with."""
     views = sorted(result.views, key=view_by_worry)
-    parts = [_night_verdict(result), _summary(views)]
+    parts = [_night_verdict(result, judged_with), _summary(views)]
     parts += [_view(view) for view in views]
     if result.notes:
         parts.append(_folded(words.NOTES, _list(result.notes)))
@@ -212,7 +223,7 @@ def could_compare(result: NightResult) -> bool:
     )
 
 
-def _night_verdict(result: NightResult) -> str:
+def _night_verdict(result: NightResult, judged_with: str) -> str:
     label = night_label(result)
     facts = (
         f"{words.count(result.n_photos, 'photo', 'photos')} in "
@@ -229,7 +240,7 @@ def _night_verdict(result: NightResult) -> str:
     return (
         f'<section class="pv-card pv-verdict pv-{kind}" tabindex="-1">'
         f'<p class="pv-photo-name">{escape(result.folder)} · {escape(facts)}</p>'
-        f"<h3>{escape(heading)}</h3>{says}{caution()}</section>"
+        f"<h3>{escape(heading)}</h3>{_own(judged_with)}{says}{caution()}</section>"
     )
 
 

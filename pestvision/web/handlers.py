@@ -75,12 +75,16 @@ class ClassifierOnce:
                 self._loaded = self._source()
             return self._loaded
 
+    def judged_with(self, classifier: Classifier) -> str:  # noqa: ARG002
+        """Say whose labels a net judges with; nothing for the net as it came."""
+        return ""
+
     def warm(self) -> None:
         """Load it on a thread of its own; a failure is told to the first who asks."""
 
         def load() -> None:
             try:
-                self.get()
+                ClassifierOnce.get(self)  # of a kind that does more, the loading alone
             except PestVisionError:
                 return
 
@@ -111,6 +115,8 @@ class Shown:
         The answer that is shown, None before the first.
     is_of_mark
         Whether that answer is of a marked place alone.
+    judged_with
+        Whose labels it was judged with, as a sentence; empty for the net as it came.
     """
 
     path: Path
@@ -123,6 +129,7 @@ class Shown:
     mark_xyxy_px: BoxXyxy | None = None
     found: PhotoCheck | None = None
     is_of_mark: bool = False
+    judged_with: str = ""
 
     @property
     def scale(self) -> float:
@@ -310,8 +317,14 @@ class Desk:
         """Check the whole photo; give what to draw, and the answer as HTML."""
         with spoken():
             shown = _required(shown)
-            found = self._check(shown, None)
-            shown = replace(unmarked(shown), found=found, is_of_mark=False, outlines=_marks(found))
+            found, judged_with = self._check(shown, None)
+            shown = replace(
+                unmarked(shown),
+                found=found,
+                is_of_mark=False,
+                outlines=_marks(found),
+                judged_with=judged_with,
+            )
             return shown, self._answer(shown, with_heat=with_heat)
 
     def judge_mark(
@@ -321,9 +334,11 @@ class Desk:
         with spoken():
             shown = _required(shown)
             box = box_of_edges(edges, height=shown.height, width=shown.width)
-            found = self._check(shown, box)
+            found, judged_with = self._check(shown, box)
             marks = _marks(found) or (Outline(1, box, found.verdict.label),)
-            shown = replace(shown, found=found, is_of_mark=True, outlines=marks)
+            shown = replace(
+                shown, found=found, is_of_mark=True, outlines=marks, judged_with=judged_with
+            )
             return shown, self._answer(shown, with_heat=with_heat)
 
     def show_heat(self, shown: Shown | None, *, with_heat: bool) -> str | None:
@@ -343,12 +358,16 @@ class Desk:
             crops = [item.crop_rgb for item in found.findings]
             groups = [item.judgement.likeliest for item in found.findings]
             heats = self._classifier.get().heat_maps(crops, groups)
-        return cards.photo_answer(found, alone=shown.is_of_mark, heats=heats)
+        return cards.photo_answer(
+            found, alone=shown.is_of_mark, heats=heats, judged_with=shown.judged_with
+        )
 
-    def _check(self, shown: Shown, box_xyxy_px: BoxXyxy | None) -> PhotoCheck:
+    def _check(self, shown: Shown, box_xyxy_px: BoxXyxy | None) -> tuple[PhotoCheck, str]:
+        """Judge a photo or a place on it; say also whose labels it was judged with."""
         classifier = self._classifier.get()
         photo = read_photo(shown.path, settings=self._settings.photos)
-        return check_photo(photo, classifier, settings=self._settings, box_xyxy_px=box_xyxy_px)
+        found = check_photo(photo, classifier, settings=self._settings, box_xyxy_px=box_xyxy_px)
+        return found, self._classifier.judged_with(classifier)
 
     def take_night(self, owner: str, sent: Sequence[str] | None) -> int:
         """Keep more photos of a night, and say how many wait now."""
@@ -360,11 +379,12 @@ class Desk:
         self._nights.drop(owner)
         return 0
 
-    def scan_folder(self, text: str, progress: Progress) -> tuple[str, Path]:
-        """Scan a folder of this computer; give the answer as HTML, and the report."""
+    def scan_folder(self, text: str, progress: Progress) -> tuple[str, Path, NightResult]:
+        """Scan a folder of this computer; give the answer as HTML, the report, and the result."""
         with spoken():
-            result = self._scan(folder_of_text(text), progress)
-            return cards.night_answer(result), self._report(result)
+            result, judged_with = self._scan(folder_of_text(text), progress)
+            report = self._report(result, judged_with)
+            return cards.night_answer(result, judged_with=judged_with), report, result
 
     def scan_sent(self, owner: str, progress: Progress) -> tuple[str, Path]:
         """Scan the photos that were handed over, then delete them."""
@@ -372,18 +392,23 @@ class Desk:
             folder = self._nights.held(owner)
             if folder is None:
                 raise FolderError(words.NO_FILES, advice=words.NO_FILES_ADVICE)
-            result = replace(self._scan(folder, progress), folder=words.NIGHT_FILES)
-            report = self._report(result)
+            result, judged_with = self._scan(folder, progress)
+            result = replace(result, folder=words.NIGHT_FILES)
+            report = self._report(result, judged_with)
             self._nights.drop(owner)
-            return cards.night_answer(result), report
+            return cards.night_answer(result, judged_with=judged_with), report
 
-    def _scan(self, folder: Path, progress: Progress) -> NightResult:
+    def _scan(self, folder: Path, progress: Progress) -> tuple[NightResult, str]:
+        """Scan a folder; say also whose labels it was judged with."""
         progress(0, 1, words.LOADING)
         classifier = self._classifier.get()
-        return scan_night(folder, classifier, settings=self._settings, progress=progress)
+        result = scan_night(folder, classifier, settings=self._settings, progress=progress)
+        return result, self._classifier.judged_with(classifier)
 
-    def _report(self, result: NightResult) -> Path:
+    def _report(self, result: NightResult, judged_with: str) -> Path:
         """Write the report into a folder with a name that nobody can guess."""
+        if judged_with:
+            result = replace(result, notes=(*result.notes, judged_with))
         out = self.reports / secrets.token_hex(16) / REPORT_FOLDER_NAME
         return write_report(result, out, classifier=self._classifier.get()).html
 

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hand_made import CLASSIFIER, RunningPage, fake_check, fake_scan, picture
 from PIL import Image
+from pretended import Adapting
 
 from pestvision.settings import Settings
-from pestvision.web import handlers
+from pestvision.web import album_intake, handlers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -19,8 +20,15 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture(autouse=True)
+def _album_elsewhere(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Keep every test away from the album of whoever runs it."""
+    monkeypatch.setenv("PESTVISION_DATA", str(tmp_path / "data"))
+
+
+@pytest.fixture(autouse=True)
 def _hand_made_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(handlers, "check_photo", fake_check)
+    monkeypatch.setattr(album_intake, "check_photo", fake_check)
     monkeypatch.setattr(handlers, "scan_night", fake_scan)
 
 
@@ -84,6 +92,8 @@ def serve(tmp_path: Path, _loops_closed: None) -> Iterator[Callable[..., Running
         work = tmp_path / "work"
         work.mkdir()
         settings = options.pop("settings", Settings())
+        options.setdefault("album_folder", tmp_path / "album")
+        options.setdefault("tools", Adapting().tools())
         app = start_page(settings, work, classifier_source=lambda: CLASSIFIER, **options)
         stack.callback(app.close, verbose=False)
         return RunningPage(app.local_url, work, app)

@@ -48,6 +48,9 @@ UNTOLD = judged(
 )
 DEBRIS = judged("not-an-organism", 0.9, fine="plant-or-debris", reasons=("It has no outline.",))
 CLASSIFIER: Any = MiddleIsHot()
+CLASSIFIER.model = "net-7"
+CLASSIFIER.head = None
+CLASSIFIER.with_head = lambda _head: CLASSIFIER
 HOSTILE_NAME = "<img src=x onerror=alert(1)> & co.jpg"
 
 

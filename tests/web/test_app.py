@@ -252,7 +252,11 @@ def test_every_event_that_computes_waits_for_the_others(tmp_path: Path) -> None:
         if event.concurrency_id == "heavy"
     }
     photo = {"take_photo", "check_photo", "judge_mark", "show_heat"}
-    assert set(heavy) == photo | {"scan_folder", "scan_photos"}
+    assert set(heavy) == photo | {"scan_folder", "scan_photos"} | {
+        "add_to_album",
+        "label_next",
+        "adapt",
+    }
     assert set(heavy.values()) == {("heavy", 1)}
     assert app._queue.max_size == page_app.QUEUE_PLACES
 
@@ -270,7 +274,28 @@ def test_in_a_network_the_page_asks_for_a_password_and_offers_no_folder(serve: S
     assert "night-folder" not in config.text
     assert "scan_folder" not in config.text
     assert "scan_photos" in config.text
+    assert "night-lesson" not in config.text
+    for name in ("add_to_album", "label_next", "close-up-lesson"):
+        assert name in config.text
+    assert "on the computer that runs this page" in config.text
+    assert "your album on this computer" not in config.text
     local.close()
+
+
+def test_a_photo_is_added_to_the_album_and_asked_about_through_the_server(
+    serve: Serve, connect: Any, photo_file: Path, tmp_path: Path
+) -> None:
+    page = serve()
+    assert not (tmp_path / "album").exists()
+    client = connect(page)
+    said = client.predict([handle_file(photo_file)], "Moss", "Ida", api_name="/add_to_album")
+    assert "2 pictures from 1 photo came into the album." in str(said)
+    assert "data-crop=" in str(client.predict(api_name="/label_next"))
+    assert not list((page.work / "sent").rglob("evening*"))
+    assert not list((page.work / "kept").rglob("evening*"))
+    (kept,) = [path for path in (tmp_path / "album").rglob("*.jpg") if path.is_file()]
+    assert served(page, kept) == 403
+    assert served(page, tmp_path / "album" / "pestvision.db") == 403
 
 
 def test_on_this_computer_the_page_offers_a_folder(serve: Serve) -> None:

@@ -183,7 +183,7 @@ def test_what_is_no_folder_gets_one_sentence(text: str) -> None:
 def test_a_folder_is_scanned_and_a_report_written(
     desk: Desk, night_folder: Path, tmp_path: Path
 ) -> None:
-    html, report = desk.scan_folder(str(night_folder), quiet)
+    html, report, _ = desk.scan_folder(str(night_folder), quiet)
     assert words.NIGHT_VERDICTS["leech-like"] in html
     assert report.is_file()
     assert (tmp_path / "reports") in report.parents

@@ -10,12 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import gradio as gr
 
-from pestvision.web import cards, words
+from pestvision.web import album_words, cards, words
+from pestvision.web.album import Lesson, lesson_of
 from pestvision.web.handlers import Edges, Shown, clicked, typed, unmarked
+from pestvision.web.pages.teach import begun, build_teaching
 from pestvision.web.pages.visitor import SHOW_ANSWER, clear_after, owner_of
 
 if TYPE_CHECKING:
+    from pestvision.web.album import AlbumDesk
     from pestvision.web.handlers import Desk
+    from pestvision.web.pages.teach import About, Teaching
 
 PHOTO_TYPES = ["image", ".heic", ".heif"]
 """What the file chooser offers. Some systems do not count HEIC among the images."""
@@ -39,24 +43,33 @@ class Area:
     mark_state: gr.Markdown
     heat: gr.Checkbox
     answer: gr.HTML
+    teaching: Teaching
 
 
-def build_close_up(desk: Desk, heavy: dict[str, Any]) -> None:
+def build_close_up(desk: Desk, album: AlbumDesk, heavy: dict[str, Any], *, is_lan: bool) -> About:
     """Lay out the area and connect it.
 
     Parameters
     ----------
-    desk
+    desk, album
         The handlers.
     heavy
         Keyword arguments of every event that computes.
+    is_lan
+        Whether the visitor may sit at another computer.
+
+    Returns
+    -------
+    About
+        The fields for the tank and the visitor's name.
     """
-    at = _laid_out()
+    at = _laid_out(album, is_lan=is_lan)
     _connect_checks(desk, heavy, at)
     _connect_marking(at)
+    return at.teaching.about
 
 
-def _laid_out() -> Area:
+def _laid_out(album: AlbumDesk, *, is_lan: bool) -> Area:
     shown = gr.State(None, time_to_live=STATE_LIFE_S)
     with gr.Row(elem_classes="pv-columns"):
         with gr.Column(scale=6, min_width=320):
@@ -90,12 +103,28 @@ def _laid_out() -> Area:
             answer = gr.HTML(
                 cards.waiting(words.ANSWER_WAITS, with_signs=True), elem_id="close-up-answer"
             )
+            teaching = build_teaching(album, "close-up", is_lan=is_lan, heading=album_words.TEACH)
     return Area(
-        shown, sent, area, check, picture, marking, edges, judge, unmark, mark_state, heat, answer
+        shown,
+        sent,
+        area,
+        check,
+        picture,
+        marking,
+        edges,
+        judge,
+        unmark,
+        mark_state,
+        heat,
+        answer,
+        teaching,
     )
 
 
 def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
+    def teach(photo: Shown | None) -> tuple[Any, ...]:
+        return begun(lesson_of(photo))
+
     def take(path: str | None, request: gr.Request) -> tuple[Any, ...]:
         photo = desk.take_photo(owner_of(request), path)
         return (
@@ -106,26 +135,37 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
             cards.waiting(words.ANSWER_PRESS, with_signs=True),
             *photo.edges(),
             words.MARK_GONE,
+            *begun(Lesson()),
         )
 
     def check_whole(photo: Shown | None, with_heat: bool) -> tuple[Any, ...]:
         photo, html = desk.check(photo, with_heat=with_heat)
         switch = _heat_switch(photo)
-        return (photo, photo.drawn(), switch, html, *photo.edges(), words.MARK_GONE)
+        return (photo, photo.drawn(), switch, html, *photo.edges(), words.MARK_GONE, *teach(photo))
 
     def judge_place(photo: Shown | None, *told: Any) -> tuple[Any, ...]:
         *sides, with_heat = told
         photo, html = desk.judge_mark(photo, _four(tuple(sides)), with_heat=bool(with_heat))
-        return photo, photo.drawn(), _heat_switch(photo), html
+        return (photo, photo.drawn(), _heat_switch(photo), html, *teach(photo))
 
     def switch_heat(photo: Shown | None, with_heat: bool) -> Any:
         html = desk.show_heat(photo, with_heat=with_heat)
         return gr.skip() if html is None else html
 
+    teaching = at.teaching.outputs
     taken = at.sent.upload(
         take,
         at.sent,
-        [at.shown, at.picture, at.photo_area, at.heat, at.answer, *at.edges, at.mark_state],
+        [
+            at.shown,
+            at.picture,
+            at.photo_area,
+            at.heat,
+            at.answer,
+            *at.edges,
+            at.mark_state,
+            *teaching,
+        ],
         api_name="take_photo",
         show_progress_on=at.answer,
         **heavy,
@@ -134,7 +174,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     at.check.click(
         check_whole,
         [at.shown, at.heat],
-        [at.shown, at.picture, at.heat, at.answer, *at.edges, at.mark_state],
+        [at.shown, at.picture, at.heat, at.answer, *at.edges, at.mark_state, *teaching],
         api_name="check_photo",
         show_progress_on=at.answer,
         **heavy,
@@ -142,7 +182,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     at.judge.click(
         judge_place,
         [at.shown, *at.edges, at.heat],
-        [at.shown, at.picture, at.heat, at.answer],
+        [at.shown, at.picture, at.heat, at.answer, *teaching],
         api_name="judge_mark",
         show_progress_on=at.answer,
         **heavy,

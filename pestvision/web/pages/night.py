@@ -9,29 +9,41 @@ from typing import TYPE_CHECKING, Any
 
 import gradio as gr
 
-from pestvision.web import cards, words
-from pestvision.web.handlers import TimedProgress
+from pestvision.web import album_words, cards, words
+from pestvision.web.album import Lesson, lesson_of_night
+from pestvision.web.handlers import TimedProgress, folder_of_text
 from pestvision.web.pages.close_up import PHOTO_TYPES
+from pestvision.web.pages.teach import begun, build_teaching
 from pestvision.web.pages.visitor import SHOW_ANSWER, SHOW_BAR, clear_after, owner_of
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pestvision.web.album import AlbumDesk
     from pestvision.web.handlers import Desk
+    from pestvision.web.pages.teach import About
 
 
-def build_night(desk: Desk, heavy: dict[str, Any], *, offer_folder: bool) -> None:
+def build_night(
+    desk: Desk, album: AlbumDesk, heavy: dict[str, Any], *, offer_folder: bool
+) -> list[About]:
     """Lay out the area and connect it.
 
     Parameters
     ----------
-    desk
+    desk, album
         The handlers.
     heavy
         Keyword arguments of every event that computes.
     offer_folder
         Whether the person sits at this computer and may name one of its folders. Where not, neither
-        the field nor the event behind it exists.
+        the field nor the event behind it exists. Only such a folder's animals can be taught: photos
+        that were handed over are deleted once they have been gone through.
+
+    Returns
+    -------
+    list
+        The fields for the tank and the visitor's name, where there are any.
     """
     gr.Markdown(words.CHOOSE_NIGHT)
     gr.Markdown(words.CHOOSE_NIGHT_HINT)
@@ -88,21 +100,26 @@ def build_night(desk: Desk, heavy: dict[str, Any], *, offer_folder: bool) -> Non
             open_link = gr.HTML("", elem_id="night-report-open")
         gr.Markdown(words.NIGHT_REPORT_HINT)
     answer = gr.HTML(cards.waiting(words.NIGHT_ANSWER_WAITS), elem_id="night-answer")
+    teaching = None
+    if offer_folder:
+        teaching = build_teaching(album, "night", is_lan=False, heading=album_words.TEACH_NIGHT)
 
-    def results(html: str, report: Path) -> tuple[Any, ...]:
-        return html, gr.Column(visible=True), str(report), _link(report)
+    def results(html: str, report: Path, lesson: Lesson) -> tuple[Any, ...]:
+        shown = (html, gr.Column(visible=True), str(report), _link(report))
+        return shown if teaching is None else (*shown, *begun(lesson))
 
     def go_through_folder(
         text: str,
         progress: gr.Progress = gr.Progress(),  # noqa: B008
     ) -> tuple[Any, ...]:
-        return results(*desk.scan_folder(text, _told(progress)))
+        html, report, result = desk.scan_folder(text, _told(progress))
+        return results(html, report, lesson_of_night(result, folder_of_text(text)))
 
     def go_through_sent(
         request: gr.Request,
         progress: gr.Progress = gr.Progress(),  # noqa: B008
     ) -> tuple[Any, ...]:
-        found = results(*desk.scan_sent(owner_of(request), _told(progress)))
+        found = results(*desk.scan_sent(owner_of(request), _told(progress)), Lesson())
         return (*found, words.handed_over(0))
 
     def take(paths: list[str] | None, request: gr.Request) -> str:
@@ -112,6 +129,7 @@ def build_night(desk: Desk, heavy: dict[str, Any], *, offer_folder: bool) -> Non
         return words.handed_over(desk.forget_night(owner_of(request)))
 
     outputs = [answer, report_area, save, open_link]
+    outputs += [] if teaching is None else teaching.outputs
     shown_on: dict[str, Any] = {"show_progress_on": answer, **heavy}
     show = SHOW_ANSWER.format(where="night-answer")
     light: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
@@ -132,6 +150,7 @@ def build_night(desk: Desk, heavy: dict[str, Any], *, offer_folder: bool) -> Non
         taken = source.upload(take, source, waiting, api_name=name, show_progress="minimal")
         clear_after(taken, source)
     forget.click(forget_all, None, waiting, **light)
+    return [] if teaching is None else [teaching.about]
 
 
 def _told(progress: gr.Progress) -> TimedProgress:
