@@ -266,9 +266,10 @@ def page(
         bool, typer.Option("--no-open", help="Say where the page is, and leave the browser alone.")
     ] = False,
     costs: CostsOption = None,
+    data: DataOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Open the page in the browser: a close-up, or a night's folder.
+    """Open the page in the browser: a close-up, a night's folder, or your album.
 
     Only this computer can open it, unless --lan is given.
     """
@@ -284,6 +285,7 @@ def page(
         lan_password=password,
         open_browser=not no_open,
         tell=typer.echo,
+        album_folder=data_folder(data),
     )
 
 
