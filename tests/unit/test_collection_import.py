@@ -177,6 +177,18 @@ def test_folders_named_as_labels_are_taken_in(tmp_path: Path) -> None:
         assert [crop.label for crop in library.every()] == ["leech", "flatworm", None]
 
 
+def test_copies_of_a_photo_are_one_and_under_two_names_they_have_none(tmp_path: Path) -> None:
+    for rank, name in ((1, "leech/a"), (1, "leech/b"), (2, "leech/c"), (2, "snail/c")):
+        path = tmp_path / "theirs" / f"{name}.jpg"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(glass(rank))
+    with Library(tmp_path / "data") as library:
+        done = import_album(library, tmp_path / "theirs")
+        assert [crop.label for crop in library.every()] == ["leech", None]
+    why = "One box on it is called leech, snail; it was added unlabelled."
+    assert done.skipped == (("c.jpg", why), ("c.jpg", why))
+
+
 def test_a_table_of_boxes_is_taken_in(tmp_path: Path) -> None:
     for seed in (1, 2):
         (tmp_path / f"{seed}.jpg").write_bytes(glass(seed))
