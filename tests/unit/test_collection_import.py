@@ -112,6 +112,7 @@ def test_boxes_that_lie_on_each_other_with_other_labels_are_listed(tmp_path: Pat
         taker.label([2], "harmless")  # of which a snail is one
         (overlap,) = handed_over(giver, taker, tmp_path / "out").overlaps
         assert (overlap.crops, overlap.labels) == ((1, 3), ("flatworm", "leech"))
+        assert import_album(taker, tmp_path / "out").overlaps == ()  # known since the first time
         # (50.5 - 2) x (40 - 1) shared, twice 50.5 x 40 less that in all
         assert overlap.iou == pytest.approx(1891.5 / (2 * 2020 - 1891.5), abs=1e-3)
 
