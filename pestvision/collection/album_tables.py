@@ -94,6 +94,10 @@ class Column:
         return number
 
     def _check_text(self, text: str) -> None:
+        if any(
+            "\ud800" <= sign <= "\udfff" for sign in text
+        ):  # halves of a letter, as JSON may hold
+            raise ValueError("it is no text")
         if self.pattern is not None and not re.fullmatch(self.pattern, text):
             raise ValueError("the form is wrong")
         if self.values and text not in self.values:

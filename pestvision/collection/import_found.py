@@ -103,7 +103,7 @@ def inside(root: Path, name: str) -> Path:
     path = root / ("" if leads_out else spoken)
     try:
         leads_out = leads_out or not path.resolve().is_relative_to(root.resolve())
-    except (OSError, RuntimeError):  # a ring of links
+    except (OSError, RuntimeError, ValueError):  # a ring of links, or no name at all
         leads_out = True
     if leads_out:
         message = f"“{shown(name)}” leads out of the folder {shown_name(root)}."
@@ -133,18 +133,46 @@ def found_theirs(
     origin
         Who labelled them, and where they came from.
     """
-    photos = []
-    skipped: list[tuple[str, str]] = []
-    unmatched: Counter[str] = Counter()
+    told = _Told([], Counter())
+    read = []
     for item in items:
         try:
-            photo = _new_photo(item, _path_of(item, roots), origin, (skipped, unmatched))
+            read.append(_read(item, _path_of(item, roots), told))
         except PersonError as error:
-            skipped.append((shown(item.file), error.sentence()))
-        else:
-            if photo is not None:
-                photos.append(photo)
-    return Found(kind, tuple(photos), {}, dict(unmatched), tuple(skipped))
+            told.skipped.append((shown(item.file), error.sentence()))
+    names_of: dict[tuple[str, BoxXyxy | None], set[str]] = {}
+    for photo in read:
+        for place, labels in photo.labels_of.items():
+            names_of.setdefault((photo.sha256, place), set()).update(labels)
+    for photo in read:
+        for place in photo.labels_of:
+            names = names_of[photo.sha256, place]
+            if len(names) > 1:
+                why = (
+                    f"One box on it is called {', '.join(sorted(names))}; it was added unlabelled."
+                )
+                told.skipped.append((photo.name, why))
+    photos = tuple(_new_photo(photo, names_of, origin) for photo in read if photo.labels_of)
+    return Found(kind, photos, {}, dict(told.unmatched), tuple(told.skipped))
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What is told of a source: what cannot be used, and names that are none of ours."""
+
+    skipped: list[tuple[str, str]]
+    unmatched: Counter[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A photo of somebody else's that can be used, and our labels for each of its boxes."""
+
+    path: Path
+    name: str
+    sha256: str
+    tank: str | None
+    labels_of: dict[BoxXyxy | None, set[str]]
 
 
 def _path_of(item: TheirPhoto, roots: Sequence[Path]) -> Path:
@@ -154,14 +182,14 @@ def _path_of(item: TheirPhoto, roots: Sequence[Path]) -> Path:
     return next(there, paths[0])
 
 
-def _new_photo(
-    item: TheirPhoto,
-    path: Path,
-    origin: Origin,
-    told: tuple[list[tuple[str, str]], Counter[str]],
-) -> NewPhoto | None:
-    """Make a photo of somebody else's one of ours; None where no box of it can be used."""
-    skipped, unmatched = told
+def _read(item: TheirPhoto, path: Path, told: _Told) -> _Read:
+    """Read the header of a photo of somebody else's, and match what its boxes are called.
+
+    Raises
+    ------
+    PhotoError
+        If it cannot be used.
+    """
     data = read_bytes(path, settings=PICTURE_SETTINGS)
     header, _ = read_header_bytes(data, path.name, settings=PICTURE_SETTINGS)
     size = (header.width, header.height)
@@ -171,30 +199,32 @@ def _new_photo(
             f"{size[0]} × {size[1]}."
         )
         raise PhotoError(message, advice="Give the photo that was labelled, or its boxes anew.")
-    name = shown_name(path)
     labels_of: dict[BoxXyxy | None, set[str]] = {}
     for rank, box in enumerate(item.boxes, start=1):
         if box.box_xyxy_px is not None and not _is_on(box.box_xyxy_px, size):
             why = f"Box {rank} on it is empty, lies outside, or is no number; it was left out."
-            skipped.append((name, why))
+            told.skipped.append((shown_name(path), why))
             continue
-        own = labels_of.setdefault(_rounded(box.box_xyxy_px), set())
+        labels = labels_of.setdefault(_rounded(box.box_xyxy_px), set())
         label = label_of(box.name)
         if label is not None:
-            own.add(label)
+            labels.add(label)
         elif not means_no_label(box.name):
-            unmatched[shown(box.name)] += 1
-    if not labels_of:
-        return None
+            told.unmatched[shown(box.name)] += 1
     sha256 = hashlib.sha256(data).hexdigest()
+    return _Read(path, shown_name(path), sha256, item.tank, labels_of)
+
+
+def _new_photo(
+    photo: _Read, names_of: dict[tuple[str, BoxXyxy | None], set[str]], origin: Origin
+) -> NewPhoto:
+    """Make a photo of somebody else's one of ours; a box with several labels gets none."""
     crops = []
-    for place, labels in labels_of.items():
-        if len(labels) > 1:
-            named = ", ".join(sorted(labels))
-            skipped.append((name, f"One box on it is called {named}; it was added unlabelled."))
-        given = [_label(label, f"{sha256} {place}", origin) for label in labels]
+    for place in photo.labels_of:
+        names = names_of[photo.sha256, place]
+        given = [_label(name, f"{photo.sha256} {place}", origin) for name in names]
         crops.append(NewCrop(place, tuple(given if len(given) == 1 else ())))
-    return NewPhoto(path, name, tuple(crops), tank=item.tank, source=origin.source)
+    return NewPhoto(photo.path, photo.name, tuple(crops), tank=photo.tank, source=origin.source)
 
 
 def _label(label: str, what: str, origin: Origin) -> Label:

@@ -109,14 +109,14 @@ def _sums(folder: Path) -> dict[str, str]:
     """Read the checksums, by file; in the form of `sha256sum`."""
     sums: dict[str, str] = {}
     try:
-        lines = _text(folder, SUMS_NAME).decode().splitlines()
+        lines = _text(folder, SUMS_NAME).decode().removesuffix("\n").split("\n")
     except UnicodeDecodeError as error:
         raise damaged_album(folder, f"{SUMS_NAME} is no text") from error
     n_hex = 64
     for line in lines:
         sha256, name = line[:n_hex], line[n_hex + 2 :]
         is_sum = len(sha256) == n_hex and set(sha256) <= set("0123456789abcdef")
-        if not is_sum or line[n_hex : n_hex + 2] not in {"  ", " *"} or not name:
+        if not is_sum or line[n_hex : n_hex + 2] != "  " or not name:
             raise damaged_album(folder, f"{SUMS_NAME} holds a line that is no checksum")
         sums[name] = sha256
     return sums

@@ -268,7 +268,11 @@ class Library:
             marks = ",".join("?" * len(part))
             sql = f"SELECT key FROM labels WHERE key IN ({marks})"
             known.update(str(row[0]) for row in self.database.rows(sql, part))
-        new = [(number, item) for number, item in labels if item.key not in known]
+        new = []
+        for number, item in labels:
+            if item.key not in known:
+                known.add(item.key)  # it may be given twice at once
+                new.append((number, item))
         self.database.run_many(
             "INSERT INTO labels (crop, key, label, who, kind, at, model, confidence, settles, withdrawn_at)"
             " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",

@@ -112,6 +112,7 @@ def test_boxes_that_lie_on_each_other_with_other_labels_are_listed(tmp_path: Pat
         taker.label([2], "harmless")  # of which a snail is one
         (overlap,) = handed_over(giver, taker, tmp_path / "out").overlaps
         assert (overlap.crops, overlap.labels) == ((1, 3), ("flatworm", "leech"))
+        assert import_album(taker, tmp_path / "out").overlaps == ()  # known since the first time
         # (50.5 - 2) x (40 - 1) shared, twice 50.5 x 40 less that in all
         assert overlap.iou == pytest.approx(1891.5 / (2 * 2020 - 1891.5), abs=1e-3)
 
@@ -175,6 +176,18 @@ def test_folders_named_as_labels_are_taken_in(tmp_path: Path) -> None:
         assert (done.kind, len(done.crops), done.skipped) == ("image-folder", 3, ())
         assert done.unmatched == {"tank rubbish": 1}
         assert [crop.label for crop in library.every()] == ["leech", "flatworm", None]
+
+
+def test_copies_of_a_photo_are_one_and_under_two_names_they_have_none(tmp_path: Path) -> None:
+    for rank, name in ((1, "leech/a"), (1, "leech/b"), (2, "leech/c"), (2, "snail/c")):
+        path = tmp_path / "theirs" / f"{name}.jpg"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(glass(rank))
+    with Library(tmp_path / "data") as library:
+        done = import_album(library, tmp_path / "theirs")
+        assert [crop.label for crop in library.every()] == ["leech", None]
+    why = "One box on it is called leech, snail; it was added unlabelled."
+    assert done.skipped == (("c.jpg", why), ("c.jpg", why))
 
 
 def test_a_table_of_boxes_is_taken_in(tmp_path: Path) -> None:

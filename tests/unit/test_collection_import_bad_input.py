@@ -155,6 +155,8 @@ def test_checksums_that_are_none_are_refused(library: Library, copy: Path) -> No
     (copy / "SHA256SUMS").write_text("nonsense\n", encoding="utf-8")
     assert "no checksum" in sentence_of(library, copy)
     (copy / "SHA256SUMS").write_text("", encoding="utf-8")
+    assert "no checksum" in sentence_of(library, copy)
+    (copy / "SHA256SUMS").write_text(f"{'0' * 64}  coco.json\n", encoding="utf-8")
     assert "does not list" in sentence_of(library, copy)
     sign_anew(copy)
     with (copy / "SHA256SUMS").open("a", encoding="utf-8") as file:
