@@ -84,6 +84,7 @@ class PaintReader(MiddleIsHot):
     def __init__(self, rules: Rules = SHIPPED_LIKE) -> None:
         super().__init__()
         self.card = SimpleNamespace(rules=rules)
+        self.head = None
         self.n_crops = 0
 
     def classify(self, crops: Sequence[U8]) -> list[Scores]:

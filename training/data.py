@@ -143,7 +143,7 @@ def load_boxed(folder: Path, *, outlines: bool = False) -> list[Example]:
             pictures[row["file"]] = read_photo(path, settings=PHOTO_SETTINGS).rgb
         fine = FINE_OF_LABEL.get(row["label"])
         allowed = allow_fine(fine) if fine else allow_groups([Group(row["group"])])
-        example = _example(
+        example = cut_example(
             pictures[row["file"]],
             box_of(row),
             allowed,
@@ -197,7 +197,7 @@ def load_nothing(folder: Path, rng: np.random.Generator, *, each: int = 6) -> li
         about = {"label": "ground", "kind": row.get("kind", row.get("setting", ""))}
         taken = boxes.get(row["file"], [])
         squares = _free_squares(rng, rgb.shape[:2], taken, n) + _free_candidates(rng, rgb, taken, n)
-        examples += [_example(rgb, box, allow_groups(groups), -1, row, about) for box in squares]
+        examples += [cut_example(rgb, box, allow_groups(groups), -1, row, about) for box in squares]
     return examples
 
 
@@ -267,9 +267,14 @@ def _free_squares(
     return found
 
 
-def _example(
+def cut_example(
     rgb: U8, box: BoxXyxy, allowed: Bool, group: int, photo: dict[str, str], row: dict[str, str]
 ) -> Example:
+    """Cut one example out of a picture.
+
+    `photo` gives `source`, `file`, `licence` and, where it is not a ground, `setting`; `row` gives `label`
+    and `kind`.
+    """
     return Example(
         canvas=cut_crop(rgb, box, size_px=CANVAS_PX, grow=CANVAS_GROW),
         crop=cut_crop(rgb, box),
@@ -420,7 +425,7 @@ def _draw(job: tuple[str, int, GroundPhoto | None]) -> Example:
     about = {"label": fine, "kind": pose}
     source = DRAWN if ground is None else ground.source
     photo = {"source": source, "file": f"{fine}-{seed}", "licence": DRAWN, "setting": DRAWN}
-    return _example(rgb, box, _allowed_of(fine), _group_of(fine), photo, about)
+    return cut_example(rgb, box, _allowed_of(fine), _group_of(fine), photo, about)
 
 
 @lru_cache(maxsize=256)

@@ -1,6 +1,6 @@
 """Train the net: one command from nothing to `models/`.
 
-    PESTVISION_PHOTOS=... python -m training.train --out models
+    PESTVISION_PHOTOS=... python -m training.train --out models [--album FOLDER ...]
 
 A net first learns drawings alone. From its weights, blended with those of ImageNet, and from ImageNet's
 alone, five nets go on side by side with photographs too, each without a fifth of the photographers: every
@@ -28,6 +28,7 @@ import torch
 
 from pestvision.organisms.classes import FINE_CLASSES, FINE_NAMES, GROUPS
 from pestvision.organisms.net import as_input, build_net
+from training.album import load_albums
 from training.augment import augment
 from training.cutouts import lay_on
 from training.data import (
@@ -432,6 +433,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--drawn", type=Path, default=Path("runs"), help="where drawings are kept")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 2)
+    parser.add_argument(
+        "--album", type=Path, nargs="+", default=[], help="exported albums to learn from as well"
+    )
     parser.add_argument("--quick", action="store_true", help="every line, no quality")
     parser.add_argument("--folds-only", action="store_true", help="scores, but no shipped net")
     for item in fields(Recipe):
@@ -469,8 +473,19 @@ class Parts:
         return [item for item in self.real if item.kind not in STRESS_KINDS]
 
 
-def load_parts(recipe: Recipe, folder: Path, *, workers: int, cache: Path, each: int = 6) -> Parts:
-    """Load photographs while other processes make the drawings, or take these from `cache`."""
+def load_parts(
+    recipe: Recipe,
+    folder: Path,
+    *,
+    workers: int,
+    cache: Path,
+    each: int = 6,
+    albums: Sequence[Path] = (),
+) -> Parts:
+    """Load photographs while other processes make the drawings, or take these from `cache`.
+
+    `albums` are folders of exported albums, whose crops are photographs like the others.
+    """
 
     def draw() -> tuple[list[Example], list[Example]]:
         drawn: list[Example] = []
@@ -490,7 +505,7 @@ def load_parts(recipe: Recipe, folder: Path, *, workers: int, cache: Path, each:
 
     with ThreadPoolExecutor(1, "drawings") as side:
         drawing = side.submit(draw)
-        real = load_boxed(folder, outlines=recipe.paste > 0)
+        real = load_boxed(folder, outlines=recipe.paste > 0) + load_albums(albums)
         ground = load_nothing(folder, np.random.default_rng(recipe.seed), each=each)
         drawn, held_out = drawing.result()
     return Parts(real=real, ground=ground, drawn=drawn, held_out=held_out)
@@ -562,6 +577,7 @@ def run(recipe: Recipe, args: argparse.Namespace, ship: Any, save_scores: Any) -
         workers=args.workers,
         cache=args.drawn,
         each=1 if args.quick else 6,
+        albums=args.album,
     )
     say(f"{len(parts.real)} boxed, {len(parts.ground)} ground, {len(parts.drawn)} drawn")
     learned = learn_folds(recipe, parts, device=args.device, say=say)

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pestvision import __version__
+from pestvision.cli.album import DataOption, album
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.given import (
     asked_password,
+    data_folder,
     parsed_box,
     parsed_port,
     require_folder,
@@ -31,6 +33,7 @@ from pestvision.cli.work import (
     save_crops,
     say_what_is_kept,
     stop_night,
+    with_own_labels,
 )
 from pestvision.errors import PersonError
 from pestvision.settings import load_settings
@@ -58,6 +61,8 @@ app = typer.Typer(
     pretty_exceptions_show_locals=False,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
+
+app.add_typer(album)
 
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print JSON Lines, one object a result, for other programs.")
@@ -123,6 +128,7 @@ def check(
         typer.Option("--crops", metavar="FOLDER", help="Save each crop that was judged here."),
     ] = None,
     costs: CostsOption = None,
+    data: DataOption = None,
     settings: SettingsOption = None,
 ) -> None:
     """Find and label the organisms on close-up photos.
@@ -134,7 +140,7 @@ def check(
     region = None if box is None else parsed_box(box, n_photos=len(photos))
     if crops is not None:
         require_writable(crops)
-    classifier = load_classifier()
+    classifier = with_own_labels(load_classifier(), data)
     n_used = 0
     try:
         for path in photos:
@@ -185,6 +191,7 @@ def night(
         typer.Option("--resume", help="Go on with a scan that was stopped, where it stopped."),
     ] = False,
     costs: CostsOption = None,
+    data: DataOption = None,
     settings: SettingsOption = None,
 ) -> None:
     """Find what moved on the glass overnight.
@@ -209,7 +216,7 @@ def night(
     target = free_folder(target)
     kept = target / FOLDER_NAME
     say_what_is_kept(kept, resume=resume)
-    classifier = load_classifier()
+    classifier = with_own_labels(load_classifier(), data)
     is_bar_wanted = sys.stderr.isatty() and not (as_json and sys.stdout.isatty())
     finished: list[ViewResult] = []
 
@@ -259,9 +266,10 @@ def page(
         bool, typer.Option("--no-open", help="Say where the page is, and leave the browser alone.")
     ] = False,
     costs: CostsOption = None,
+    data: DataOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Open the page in the browser: a close-up, or a night's folder.
+    """Open the page in the browser: a close-up, a night's folder, or your album.
 
     Only this computer can open it, unless --lan is given.
     """
@@ -277,7 +285,55 @@ def page(
         lan_password=password,
         open_browser=not no_open,
         tell=typer.echo,
+        album_folder=data_folder(data),
     )
+
+
+@app.command(epilog=EXIT_STATUSES)
+@answering
+def backup(
+    target: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The backup to be made, such as tanks.zip.")
+    ],
+    data: DataOption = None,
+) -> None:
+    """Make a backup of the album: pictures, labels and versions, in one file.
+
+    The page may go on meanwhile. What is there already is never written over.
+    """
+    from pestvision.storage.backup import back_up
+
+    made = back_up(data_folder(data), target)
+    for path in made.missing:
+        complain(f"Not in the backup, because it is damaged or gone: {path}")
+    typer.echo(
+        printable(f"Backed up: {made.n_photos} photos, {made.n_bytes / 1e6:.1f} MB, in {made.path}")
+    )
+
+
+@app.command(epilog=EXIT_STATUSES)
+@answering
+def restore(
+    source: Annotated[Path, typer.Argument(metavar="FILE", help="A backup that was made.")],
+    replace_newer: Annotated[
+        bool,
+        typer.Option(
+            "--replace-newer", help="Also where the album holds something that the backup does not."
+        ),
+    ] = False,
+    data: DataOption = None,
+) -> None:
+    """Bring a backup of the album back.
+
+    The backup is checked whole before anything is changed, and what was there is moved aside, not
+    deleted. Close the page first.
+    """
+    from pestvision.storage.restore import restore as bring_back
+
+    done = bring_back(source, data_folder(data), replace_newer=replace_newer)
+    typer.echo(printable(f"Brought back: {done.n_photos} photos, in {done.data_folder}"))
+    if done.put_aside is not None:
+        typer.echo(printable(f"What was there before is in {done.put_aside}"))
 
 
 @app.command(epilog=EXIT_STATUSES)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pestvision.arrays import BoxXyxy
     from pestvision.settings import Settings
 
+MAX_RANGE = 10_000
 PORTS = (1024, 65535)
 """The least and the greatest port open to ordinary programs: below are the system ports of RFC 6335."""
 
@@ -62,6 +63,54 @@ def parsed_port(text: str) -> int:
             advice="Leave it out to have a free one chosen.",
         )
     return int(text)
+
+
+def parsed_number(text: str, what: str, *, most: int = 10**9) -> int:
+    """Read a whole number from 1 on.
+
+    Raises
+    ------
+    UsageError
+        If it is none.
+    """
+    if not text.isascii() or not text.isdecimal() or not 1 <= int(text[:12]) <= most:
+        raise UsageError(
+            f"{what} was given as '{text}', and a whole number from 1 to {most} was expected.",
+            advice="Write the number alone, without signs or points.",
+        )
+    return int(text)
+
+
+def parsed_numbers(texts: list[str]) -> list[int]:
+    """Read numbers of crops; `12-20` stands for all from 12 to 20.
+
+    Raises
+    ------
+    UsageError
+        If one is none.
+    """
+    numbers: list[int] = []
+    for text in texts:
+        low, dash, high = text.partition("-")
+        first = parsed_number(low, "NUMBER")
+        last = parsed_number(high, "NUMBER") if dash else first
+        if not first <= last < first + MAX_RANGE:
+            raise UsageError(
+                f"'{text}' is no range of crops: the second number must be the larger one, and at most "
+                f"{MAX_RANGE} crops are taken at once.",
+                advice="Write it like this: 12-20",
+            )
+        numbers += range(first, last + 1)
+    return list(dict.fromkeys(numbers))
+
+
+def data_folder(given: Path | None) -> Path:
+    """Give the data folder: the one that was given, else that of the user."""
+    if given is not None:
+        return given
+    import platformdirs
+
+    return platformdirs.user_data_path("pestvision", appauthor=False)
 
 
 def with_costs(settings: Settings, text: str | None) -> Settings:

@@ -20,11 +20,12 @@ import numpy as np
 from pestvision.collection.learn import (
     N_GROUPS,
     Taught,
+    ask_unseen,
     balanced_accuracy,
+    balanced_likelihood,
     doubt_of_labels,
     fit,
     gain_interval,
-    logits_unseen,
 )
 from pestvision.collection.readings import read_unread
 from pestvision.collection.records import KEEPER, group_of, require_name, stamp
@@ -61,7 +62,9 @@ BURST_S = 60.0
 MARGIN = 0.02
 """By so much of balanced accuracy a head may fall behind the shipped one on the yardstick."""
 LEECH_MARGIN = 0.05
-"""And on the keeper’s own leeches by so much of the share called leech-like: a missed one costs a brood."""
+"""And by so much more of the keeper's own leeches, or one of them, it may rule out: a missed one costs a brood.
+Ruled out is what is less likely leech-like than `LEAST_LEECH`."""
+LEAST_LEECH = 0.10  # as the card's rule for looking again
 ALPHA = 0.05  # of the conformal sets, as on the model card
 ENOUGH_TO_CALIBRATE = 40
 """Labels from which temperature and conformal threshold are the keeper's own: with 39 the threshold would
@@ -260,8 +263,9 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
     `about["against"]` lists what speaks against it, as sentences; empty where it is better.
     """
     taught = material.taught
-    before, after = taught.log_p, logits_unseen(taught)
-    fitted = fit(taught)
+    unseen = ask_unseen(taught)
+    before, after = taught.log_p, unseen.logits
+    fitted = fit(taught, pull=unseen.pull)
     has_many = len(taught) >= ENOUGH_TO_CALIBRATE
     temperature = fit_temperature(after, taught.groups.astype(np.float64)) if has_many else 1.0
     p_after = softmax(after / temperature)
@@ -277,7 +281,7 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
         places=material.places,
         model=shipped.model,
     )
-    low, high = gain_interval(taught.groups, before, after, taught.units)
+    low, high = gain_interval(taught, after, balanced_accuracy)
     about: dict[str, Any] = {
         "n": {str(group): int((taught.groups == i).sum()) for i, group in enumerate(GROUPS)},
         "n_units": len(np.unique(taught.units)),
@@ -286,8 +290,10 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
             "after": balanced_accuracy(taught.groups, after),
             "low": low,
             "high": high,
-            "leeches_before": _told(taught.groups, before),
-            "leeches_after": _told(taught.groups, after),
+            "likelihood_low": gain_interval(taught, after, balanced_likelihood)[0],
+            "leeches_kept_before": leeches_kept(taught.groups, before)[0],
+            "leeches_kept_after": leeches_kept(taught.groups, after)[0],
+            "misses_leeches": misses_leeches(taught.groups, before, after),
         },
         "yardstick": _yardstick(head, shipped),
         "confusion_before": confusion(taught.groups, before),
@@ -299,6 +305,7 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
                 material.numbers, doubt_of_labels(taught.groups, after), strict=True
             )
         },
+        "pull": unseen.pull,
         "temperature": temperature,
         "set_threshold": threshold,
     }
@@ -357,11 +364,11 @@ def personal_classifier(library: Library, classifier: Classifier) -> Classifier:
     A head that was learned with other weights of the net is not used: adapt again then.
     """
     number = _trusted(library)
-    if number is None:
-        return classifier.with_head(None)
-    row = library.database.one("SELECT model, parameters FROM heads WHERE id = ?", (number,))
-    if row is None or row[0] != classifier.model:
-        return classifier.with_head(None)
+    row = None
+    if number is not None:
+        row = library.database.one("SELECT model, parameters FROM heads WHERE id = ?", (number,))
+    if number is None or row is None or row[0] != classifier.model:
+        return classifier if classifier.head is None else classifier.with_head(None)
     return classifier.with_head(read_head(row[1], model=row[0], version=number))
 
 
@@ -387,14 +394,13 @@ def _yardstick(head: PersonalHead, shipped: Classifier) -> dict[str, float]:
 def _against(about: dict[str, Any]) -> list[str]:
     own, yardstick = about["own"], about["yardstick"]
     against = []
-    if not own["low"] > 0:
+    if not (own["likelihood_low"] > 0 and own["after"] >= own["before"]):
         against.append(
             f"the gain on your own crops, {_points(own['after'] - own['before'])}, may be chance "
             f"({_points(own['low'])} to {_points(own['high'])})"
         )
-    told = own["leeches_before"], own["leeches_after"]
-    if None not in told and told[1] < told[0] - LEECH_MARGIN:
-        against.append("it would miss more of your leeches")
+    if own["misses_leeches"]:
+        against.append("it would rule out more of your leeches")
     if yardstick and yardstick["after"] < yardstick["before"] - MARGIN:
         against.append(
             f"it falls behind by {_points(yardstick['before'] - yardstick['after'])} on the yardstick "
@@ -425,10 +431,18 @@ def _advice(taught: Taught) -> tuple[str, ...]:
     return tuple(_more(more, group) for more, group in needs[:2])
 
 
-def _told(groups: npt.NDArray[np.int64], logits: F64) -> float | None:
-    """Give the share of leeches called leech-like; None where there are none."""
+def leeches_kept(groups: npt.NDArray[np.int64], logits: F64) -> tuple[int, int]:
+    """Count the labelled leeches that are not ruled out, and all labelled leeches."""
     mine = groups == LEECH
-    return float((logits[mine].argmax(1) == LEECH).mean()) if mine.any() else None
+    kept = softmax(logits[mine])[:, LEECH] >= LEAST_LEECH
+    return int(kept.sum()), int(mine.sum())
+
+
+def misses_leeches(groups: npt.NDArray[np.int64], before: F64, after: F64) -> bool:
+    """Tell whether more leeches are ruled out than before, beyond `LEECH_MARGIN` and a single one."""
+    kept, n = leeches_kept(groups, before)
+    lost = kept - leeches_kept(groups, after)[0]
+    return lost > max(1.0, LEECH_MARGIN * n)
 
 
 def _worst(material: Material, p: F64) -> list[dict[str, Any]]:

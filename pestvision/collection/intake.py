@@ -35,6 +35,7 @@ from pestvision.storage.files import sha256_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
+    from pestvision.photos.exif import TakenAt
     from pestvision.progress import Progress
 
 PART = 128
@@ -160,11 +161,16 @@ def _read(given: NewPhoto) -> _Read | tuple[str, str]:
         stripped.data,
         photo.height,
         photo.width,
-        stripped.header.taken.iso() or given.taken,
+        _taken(stripped.header.taken, given.taken),
         given.camera or stripped.camera,
         boxes,
         tuple(look_hash(cut_crop(photo.rgb, box)) for box in boxes),
     )
+
+
+def _taken(told: TakenAt, given: str | None) -> str | None:
+    """Choose when a photo was taken: as it says, as whoever gives it says, as its name looks."""
+    return told.iso() if told.source == "exif" else given or told.iso()
 
 
 def _box(crop: NewCrop, height: int, width: int) -> BoxXyxy:
@@ -175,15 +181,14 @@ def _box(crop: NewCrop, height: int, width: int) -> BoxXyxy:
     if x0 >= width or y0 >= height or x1 <= 0 or y1 <= 0:
         name = "box_xyxy_px"
         raise ShapeError(name, expected="a box on the photo", actual=str(crop.box_xyxy_px))
-    left, top, right, bottom = clipped_box((x0, y0, x1, y1), height, width)
-    return checked_box(
-        (
-            round(left, BOX_DECIMALS),
-            round(top, BOX_DECIMALS),
-            round(right, BOX_DECIMALS),
-            round(bottom, BOX_DECIMALS),
-        )
-    )
+    # rounded before it is cut to the photo, too: a box of under a pixel must come out the same again
+    left, top, right, bottom = clipped_box(_rounded((x0, y0, x1, y1)), height, width)
+    return checked_box(_rounded((left, top, right, bottom)))
+
+
+def _rounded(box: BoxXyxy) -> BoxXyxy:
+    x0, y0, x1, y1 = (round(value, BOX_DECIMALS) for value in box)
+    return (x0, y0, x1, y1)
 
 
 def _parts(items: Iterator[Any]) -> Iterator[list[Any]]:

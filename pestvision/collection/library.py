@@ -268,7 +268,11 @@ class Library:
             marks = ",".join("?" * len(part))
             sql = f"SELECT key FROM labels WHERE key IN ({marks})"
             known.update(str(row[0]) for row in self.database.rows(sql, part))
-        new = [(number, item) for number, item in labels if item.key not in known]
+        new = []
+        for number, item in labels:
+            if item.key not in known:
+                known.add(item.key)  # it may be given twice at once
+                new.append((number, item))
         self.database.run_many(
             "INSERT INTO labels (crop, key, label, who, kind, at, model, confidence, settles, withdrawn_at)"
             " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -279,18 +283,54 @@ class Library:
 
     def take_back(self, keys: Sequence[str]) -> int:
         """Take labels back; what held before them holds again. Gives how many were taken back."""
+        at = stamp(self.now())
+        return self.withdraw([(key, at) for key in keys])
+
+    def withdraw(self, withdrawn: Sequence[tuple[str, str]]) -> int:
+        """Note which labels were taken back and when, as `(key, at)`; those that do not hold are left alone.
+
+        Gives how many there were.
+        """
+        n_withdrawn = 0
         with self.database.atomic():
-            at = stamp(self.now())
             touched: set[int] = set()
-            for key in keys:
+            for key, at in withdrawn:
                 row = self.database.one(
                     "SELECT crop FROM labels WHERE key = ? AND withdrawn_at IS NULL", (key,)
                 )
                 if row is not None:
                     self.database.run("UPDATE labels SET withdrawn_at = ? WHERE key = ?", (at, key))
                     touched.add(int(row[0]))
+                    n_withdrawn += 1
             self._settle(touched)
-        return len(touched)
+        return n_withdrawn
+
+    def last_label_of(self, number: int, who: str) -> str | None:
+        """Give the key of a person's last label of a crop that still holds; None where there is none."""
+        row = self.database.one(
+            "SELECT key FROM labels WHERE crop = ? AND who = ? AND kind = 'person' "
+            "AND withdrawn_at IS NULL ORDER BY at DESC, id DESC LIMIT 1",
+            (number, who),
+        )
+        return None if row is None else str(row[0])
+
+    def groups_by_person(self) -> dict[str, dict[int, int]]:
+        """Give for each person the group, as index of `GROUPS`, that they last gave each crop.
+
+        *I don't know* is left out, and so is what was taken back.
+        """
+        said: dict[str, dict[int, int]] = {}
+        for who, number, label in self.database.rows(
+            "SELECT labels.who, labels.crop, labels.label FROM labels JOIN crops ON crops.id = labels.crop "
+            "WHERE labels.kind = 'person' AND labels.withdrawn_at IS NULL AND crops.removed IS NULL "
+            "ORDER BY labels.at, labels.id"
+        ):
+            group = group_of(label)
+            if group is None:
+                said.setdefault(who, {}).pop(number, None)
+            else:
+                said.setdefault(who, {})[number] = GROUPS.index(group)
+        return said
 
     def _settle(self, numbers: Iterable[int]) -> None:
         """Write down for crops what their labels come to."""

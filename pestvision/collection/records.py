@@ -145,7 +145,8 @@ class NewCrop:
 class NewPhoto:
     """A photo to be added with its crops.
 
-    `file` is its path, or its bytes; `name` its file name. `taken` is used where the file does not say.
+    `file` is its path, or its bytes; `name` its file name. `taken` is used where the file does not say;
+    it goes before a time in the file name.
     """
 
     file: Path | bytes

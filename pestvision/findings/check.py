@@ -10,7 +10,15 @@ import numpy as np
 
 from pestvision.arrays import BoxXyxy, as_u8, checked_box, clipped_box
 from pestvision.findings.finding import Finding, Judgement, PhotoCheck
-from pestvision.findings.judge import LEECH, WARNINGS, costs_note, judge, rules_of, worry
+from pestvision.findings.judge import (
+    LEECH,
+    WARNINGS,
+    costs_note,
+    head_notes,
+    judge,
+    rules_of,
+    worry,
+)
 from pestvision.findings.memory import give_back_large_arrays
 from pestvision.organisms.classes import GROUPS, Group
 from pestvision.organisms.crops import crop_square, cut_crop
@@ -122,7 +130,7 @@ def check_photo(
         taken=photo.taken.iso(),
         verdict=answers[0][0] if answers else judged(looks.whole),
         findings=_findings(answers, boxes, crops),
-        notes=(*photo.notes, costs_note(rules)),
+        notes=(*photo.notes, costs_note(rules), *head_notes(classifier.head)),
     )
 
 

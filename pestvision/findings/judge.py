@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from pestvision.arrays import F64
     from pestvision.findings.travel import Travel
     from pestvision.organisms.classify import Scores
+    from pestvision.organisms.personal import PersonalHead
     from pestvision.settings import CheckSettings
 
 LEECH = GROUPS.index(Group.LEECH_LIKE)
@@ -75,6 +76,15 @@ def costs_note(rules: Rules) -> str:
     return (
         f"A missed leech counts as {looks_of(rules):.3g} looks at nothing, so leech-like is never ruled "
         f"out from {100 * rules.leech_look_again:.2g} % on (setting missed_leech_costs)."
+    )
+
+
+def head_notes(head: PersonalHead | None) -> tuple[str, ...]:
+    """Say where the keeper's own labels had a part in the answers; nothing where they had none."""
+    if head is None:
+        return ()
+    return (
+        f"Judged with your own labels: version {head.version} of what the net learned from them.",
     )
 
 

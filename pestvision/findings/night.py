@@ -18,7 +18,7 @@ from pestvision.errors import PhotoError
 from pestvision.findings.crew import Basis, Crew
 from pestvision.findings.finding import NightResult, ViewResult
 from pestvision.findings.follow import PairLooks, follow, seen_at_once
-from pestvision.findings.judge import costs_note, rules_of
+from pestvision.findings.judge import costs_note, head_notes, rules_of
 from pestvision.findings.kept import KeptLooks
 from pestvision.findings.memory import give_back_large_arrays
 from pestvision.findings.stretch import (
@@ -132,7 +132,7 @@ def scan_night(
         folder=folder.resolve().name,
         views=tuple(views),
         skipped=tuple(loose),
-        notes=(costs_note(rules), *trouble),
+        notes=(costs_note(rules), *head_notes(classifier.head), *trouble),
     )
 
 
@@ -155,7 +155,11 @@ def broken_off(
     note = (
         f"This is not the whole night: the scan was stopped when {n_views} had been finished. {how}"
     )
-    return NightResult(folder.resolve().name, tuple(views), notes=(note, costs_note(rules)))
+    return NightResult(
+        folder.resolve().name,
+        tuple(views),
+        notes=(note, costs_note(rules), *head_notes(classifier.head)),
+    )
 
 
 def _waiting(progress: Progress) -> Progress:

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-CAUTION = (
-    "This is a computer's reading of a picture, not a diagnosis. It can be wrong in both directions. "
-    "Look at the animal itself before you act, and ask someone who knows these animals before you "
-    "treat, sell or throw anything away. The label of a product, your local rules and a vet come first; "
-    "copper and bleach kill snails, and nothing from a tank belongs outdoors."
-)
+from pestvision.organisms.caution import CAUTION
+
+__all__ = ["BETTER_PHOTO", "CAUTION", "HEAT_WORDS", "LOOK_FOR"]
 
 LOOK_FOR: dict[str, tuple[str, ...]] = {
     "leech-like": (

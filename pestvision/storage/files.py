@@ -153,7 +153,7 @@ class PictureStore:
         """
         n_removed = 0
         for path in sorted(self._incoming.glob(f"*{LOCK_SUFFIX}")):
-            lock = _locked(path)
+            lock = locked(path)
             if lock is None:
                 continue  # its writer is at work
             aside = path.with_suffix("")
@@ -181,9 +181,9 @@ class PictureStore:
         aside = self._incoming / secrets.token_hex(8)
         path = aside.with_suffix(LOCK_SUFFIX)
         with _told(self._images):
-            lock = _locked(path)
+            lock = locked(path)
             while lock is None:  # cleared up by another process before it was locked
-                lock = _locked(path)
+                lock = locked(path)
         with lock:
             with _told(self._images):
                 aside.mkdir()
@@ -237,7 +237,7 @@ def _let_go(aside: Path, lock: Path) -> None:
         lock.unlink(missing_ok=True)
 
 
-def _locked(path: Path) -> IO[bytes] | None:
+def locked(path: Path) -> IO[bytes] | None:
     """Open and lock a file for as long as this process lives; None where another holds it.
 
     Raises

@@ -58,7 +58,7 @@ WORK_NAME: Final = ".restoring"
 _LOCK_NAME: Final = ".restoring.lock"
 _MOST_ASIDE: Final = 1000  # put aside within one second; more is a mistake in a script
 _PUT_ASIDE: Final = (
-    "Make a backup of it first, or restore with replacing allowed: "
+    "Make a backup of it first, or add --replace-newer: "
     f"it is then put aside in the folder {BACKUPS_NAME}."
 )
 

@@ -27,6 +27,7 @@ class Quick:
     """Turns a crop's colours into scores: no judge of animals, but the same of the same crop."""
 
     card = SimpleNamespace(rules=Rules(), full={"weights": "quick"})
+    head = None
 
     def classify(self, crops: Sequence[U8]) -> list[Scores]:
         weights = np.random.default_rng(0).normal(0, 0.05, (len(FINE_NAMES), 3))

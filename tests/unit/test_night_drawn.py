@@ -40,6 +40,7 @@ class Oracle:
     """Knows what every photo shows, as the perfect net would."""
 
     card = SimpleNamespace(rules=Rules())
+    head = None
 
     def __init__(self, photos: Sequence[NightPhoto]) -> None:
         self._photos = photos

@@ -337,6 +337,7 @@ class ReadsStripes(PaintReader):
 
     def __init__(self) -> None:
         self.card = load_card(find_models())
+        self.head = None
         self.n_crops = 0
 
     def logits(self, crops: Sequence[U8]) -> F32:

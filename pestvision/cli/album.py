@@ -1,0 +1,450 @@
+"""The commands of the album: pictures of one's own, their labels, and what the net learns from them."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pestvision.cli.answers import UsageError, answering, complain
+from pestvision.cli.given import data_folder, parsed_box, parsed_number, parsed_numbers
+from pestvision.cli.text import caution_text, printable
+from pestvision.errors import PhotoError
+from pestvision.settings import load_settings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pestvision.collection.library import Library
+
+EXIT_STATUSES = (
+    "Exit status: 0 done; 2 wrong usage; 3 what you gave cannot be used, or the folder cannot be written "
+    "to; 4 the album or the weights are damaged."
+)
+SHIPPED = "shipped"
+
+album = typer.Typer(
+    name="album",
+    help="Keep pictures of your own with their labels, and let the net learn from them.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+DataOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--data",
+        metavar="FOLDER",
+        envvar="PESTVISION_DATA",
+        help="Where the album is kept; by default in your user data folder.",
+    ),
+]
+WhoOption = Annotated[
+    str, typer.Option("--who", metavar="NAME", help="Who labels: one name for each person.")
+]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print JSON Lines, one object a result, for other programs.")
+]
+
+
+@contextmanager
+def opened(data: Path | None) -> Iterator[Library]:
+    """Open the album, made where there is none yet."""
+    from pestvision.collection.library import Library
+
+    with Library(data_folder(data)) as library:
+        yield library
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def add(
+    photos: Annotated[
+        list[Path], typer.Argument(metavar="PHOTO", help="Photos, or folders of photos.")
+    ],
+    label: Annotated[
+        str | None, typer.Option("--label", metavar="LABEL", help="What all of them show.")
+    ] = None,
+    whole: Annotated[
+        bool, typer.Option("--whole", help="Each photo is one crop: look for nothing on it.")
+    ] = False,
+    box: Annotated[
+        str | None,
+        typer.Option(
+            "--box",
+            metavar="X0,Y0,X1,Y1",
+            help="Add this part of a single photo: left, top, right, bottom in pixels.",
+        ),
+    ] = None,
+    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME")] = None,
+    camera: Annotated[str | None, typer.Option("--camera", metavar="NAME")] = None,
+    source: Annotated[
+        str | None, typer.Option("--source", metavar="NAME", help="Where the photos are from.")
+    ] = None,
+    who: WhoOption = "keeper",
+    as_json: JsonOption = False,
+    data: DataOption = None,
+    settings: Annotated[Path | None, typer.Option("--settings", metavar="FILE")] = None,
+) -> None:
+    """Add photos to the album.
+
+    What is found on a photo becomes crops to be labelled. A photo is kept without its position, serial
+    numbers and everything else but the picture; your own file stays as it is.
+    """
+    from pestvision.cli.album_text import added_text
+    from pestvision.cli.album_work import added_json, name_of, new_photos, photos_in
+    from pestvision.cli.work import json_line
+    from pestvision.collection.intake import add_photos
+    from pestvision.collection.records import require_label
+
+    if label is not None:
+        require_label(label)
+    paths = photos_in(photos)
+    region = None if box is None else parsed_box(box, n_photos=len(paths))
+    about = {
+        "tank": name_of(tank, "the tank"),
+        "camera": name_of(camera, "the camera"),
+        "source": name_of(source, "the source"),
+    }
+    chosen = load_settings(settings)
+    with opened(data) as library:
+        added = add_photos(
+            library,
+            new_photos(
+                paths, region, chosen, library, is_whole=whole, label=label, who=who, **about
+            ),
+            who=who,
+            note=f"{len(paths)} photos from the command line",
+        )
+    for name, reason in added.skipped:
+        complain(f"Skipped: {reason if name in reason else f'{name}: {reason}'}")
+    typer.echo(json_line(added_json(added)) if as_json else printable(added_text(added)))
+    if not added.crops and not added.n_known:
+        raise typer.Exit(PhotoError.exit_status)
+
+
+@album.command(name="next", epilog=EXIT_STATUSES)
+@answering
+def next_(
+    number: Annotated[
+        str, typer.Option("--number", metavar="NUMBER", help="How many crops to ask about.")
+    ] = "10",
+    crops: Annotated[
+        Path | None,
+        typer.Option("--crops", metavar="FOLDER", help="Save the pictures of the crops here."),
+    ] = None,
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Say which crops to label next: those that would teach most, each with the reason."""
+    from pestvision.cli.album_text import counts_text, crop_json, suggestion_text
+    from pestvision.cli.album_work import save_pictures
+    from pestvision.cli.work import json_line, load_classifier
+    from pestvision.collection.adapt import missing
+    from pestvision.collection.readings import read_unread
+    from pestvision.collection.review import next_crops
+
+    wanted = parsed_number(number, "--number", most=1000)
+    with opened(data) as library:
+        classifier = load_classifier()
+        read_unread(library, classifier, limit=MOST_READ)
+        found = next_crops(library, classifier.model, limit=wanted)
+        for item in found:
+            if as_json:
+                about = {"reason": str(item.reason), "words": item.words}
+                likely = None if item.likely is None else str(item.likely)
+                net = {"likely": likely, "p_likely": round(item.p_likely, 4)}
+                typer.echo(json_line(crop_json(item.crop, **about, **net)))
+            else:
+                typer.echo(suggestion_text(item))
+        if crops is not None:
+            save_pictures(library, [item.crop for item in found], crops)
+        if not as_json:
+            typer.echo(printable(counts_text(library.counts(), missing(library))))
+            typer.echo(caution_text())
+
+
+MOST_READ = 400
+"""Crops that the net reads before it says what to label next: half a minute's wait at the most."""
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def label(
+    what: Annotated[
+        str,
+        typer.Argument(
+            metavar="LABEL",
+            help=(
+                "leech-like, flatworm-like, harmless, not-an-organism, dont-know, or a class such as "
+                "snail; 'back' takes your last label of these crops back."
+            ),
+        ),
+    ],
+    numbers: Annotated[list[str], typer.Argument(metavar="NUMBER", help="Numbers of crops.")],
+    settle: Annotated[
+        bool, typer.Option("--settle", help="It holds against what others have said before.")
+    ] = False,
+    who: WhoOption = "keeper",
+    data: DataOption = None,
+) -> None:
+    """Label crops, or take a label back.
+
+    Nothing is overwritten: every label stays in the crop's history.
+    """
+    from pestvision.cli.album_text import counts_text
+    from pestvision.collection.adapt import missing
+
+    wanted = parsed_numbers(numbers)
+    with opened(data) as library:
+        if what == "back":
+            keys = [
+                key
+                for crop in library.crops(wanted)
+                if (key := library.last_label_of(crop.id, who)) is not None
+            ]
+            if not keys:
+                raise UsageError(
+                    f"No label of {who} holds for what was given.",
+                    advice="See a crop's labels with: pestvision album find --history NUMBER",
+                )
+            library.take_back(keys)
+        else:
+            library.label(wanted, what, who=who, settles=settle)
+        typer.echo(printable(counts_text(library.counts(), missing(library))))
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def find(
+    label: Annotated[
+        str | None,
+        typer.Option("--label", metavar="LABEL", help="A label, 'unlabelled' or 'disputed'."),
+    ] = None,
+    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME")] = None,
+    since: Annotated[str | None, typer.Option("--since", metavar="DATE")] = None,
+    until: Annotated[str | None, typer.Option("--until", metavar="DATE")] = None,
+    text: Annotated[
+        str | None,
+        typer.Option("--text", metavar="TEXT", help="A part of the photo's name or source."),
+    ] = None,
+    history: Annotated[
+        str | None, typer.Option("--history", metavar="NUMBER", help="Every label of one crop.")
+    ] = None,
+    number: Annotated[
+        str, typer.Option("--number", metavar="NUMBER", help="How many at most.")
+    ] = "40",
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Find crops by label, tank and date, and say how many of each label there are."""
+    from pestvision.cli.album_text import counts_text, crop_json, crop_text, history_text
+    from pestvision.cli.work import json_line
+    from pestvision.collection.adapt import missing
+    from pestvision.collection.records import Wanted
+
+    most = parsed_number(number, "--number", most=100_000)
+    wanted = Wanted(label=label, tank=tank, since=_date(since), until=_date(until), text=text)
+    with opened(data) as library:
+        if history is not None:
+            crop = library.crop(parsed_number(history, "--history"))
+            typer.echo(crop_text(crop))
+            typer.echo(history_text(library.history(crop.id)))
+            return
+        page = library.search(wanted, limit=most)
+        for crop in page.crops:
+            typer.echo(json_line(crop_json(crop)) if as_json else crop_text(crop))
+        if not as_json:
+            typer.echo(f"{len(page.crops)} of {page.n_found} found are shown.")
+            typer.echo(printable(counts_text(library.counts(), missing(library))))
+
+
+def _date(text: str | None) -> str | None:
+    from datetime import date
+
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise UsageError(f"'{text}' is no date.", advice="Write it like this: 2026-03-14") from None
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def delete(
+    numbers: Annotated[list[str], typer.Argument(metavar="NUMBER", help="Numbers of crops.")],
+    who: WhoOption = "keeper",
+    data: DataOption = None,
+) -> None:
+    """Take crops out of the album; for 30 days they can be had back with undo."""
+    wanted = parsed_numbers(numbers)
+    with opened(data) as library:
+        action = library.delete(wanted, who=who)
+    typer.echo(f"Taken out: {len(wanted)}. To undo: pestvision album undo {action}")
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def undo(
+    action: Annotated[
+        str | None, typer.Argument(metavar="ACTION", help="Left out: say what can be undone.")
+    ] = None,
+    who: WhoOption = "keeper",
+    data: DataOption = None,
+) -> None:
+    """Undo an import or a deletion of the last 30 days."""
+    from pestvision.cli.album_text import action_text
+
+    with opened(data) as library:
+        if action is None:
+            for item in library.actions():
+                typer.echo(action_text(item))
+            return
+        n = library.undo(parsed_number(action, "ACTION"), who=who)
+    typer.echo(f"Undone: {n} crop{'' if n == 1 else 's'}.")
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def adapt(who: WhoOption = "keeper", as_json: JsonOption = False, data: DataOption = None) -> None:
+    """Let the net learn from the labels; what it learned is used only where it is proven better."""
+    import sys
+
+    from pestvision.cli.bar import shown_progress
+    from pestvision.cli.work import json_line, load_classifier
+    from pestvision.collection.adapt import adapt as learn
+
+    with opened(data) as library:
+        classifier = load_classifier()
+        with shown_progress(is_wanted=sys.stderr.isatty() and not as_json) as progress:
+            outcome = learn(library, classifier, who=who, progress=progress)
+    if as_json:
+        version = None if outcome.version is None else outcome.version.id
+        about = None if outcome.version is None else outcome.version.about
+        told = {"adopted": outcome.is_adopted, "version": version, "sentence": outcome.sentence}
+        typer.echo(json_line({**told, "missing": list(outcome.missing), "about": about}))
+    else:
+        typer.echo(printable(outcome.sentence))
+        typer.echo(caution_text())
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def trust(
+    version: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="VERSION",
+            help="A version's number, or 'shipped' for the net as it came. Left out: list them.",
+        ),
+    ] = None,
+    who: WhoOption = "keeper",
+    data: DataOption = None,
+) -> None:
+    """Choose which version of what was learned from your labels is used; 'shipped' goes back to none."""
+    from pestvision.cli.album_text import version_text
+    from pestvision.collection.adapt import trust as use
+    from pestvision.collection.adapt import versions
+
+    with opened(data) as library:
+        if version is None:
+            found = versions(library)
+            for item in found:
+                typer.echo(version_text(item))
+            if not any(item.is_trusted for item in found):
+                typer.echo("The net is used as it came.")
+            return
+        number = None if version == SHIPPED else parsed_number(version, "VERSION")
+        typer.echo(use(library, number, who=who))
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def agree(data: DataOption = None) -> None:
+    """Say how well people agree where several labelled the same crops."""
+    from pestvision.cli.album_work import agreement_lines
+
+    with opened(data) as library:
+        for line in agreement_lines(library):
+            typer.echo(printable(line))
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
+def export(
+    target: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="A folder that is not there yet, or is empty.")
+    ],
+    layout: Annotated[
+        str,
+        typer.Option(
+            "--as",
+            metavar="LAYOUT",
+            help="table, coco (adds a COCO JSON file), or image-folder (adds the crops by label).",
+        ),
+    ] = "table",
+    label: Annotated[str | None, typer.Option("--label", metavar="LABEL")] = None,
+    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME")] = None,
+    who: Annotated[
+        str | None,
+        typer.Option("--who", metavar="NAME", help="Who hands it on, for its datasheet."),
+    ] = None,
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Hand the album on: photos without position or serial numbers, labels, a datasheet, checksums."""
+    from dataclasses import asdict
+
+    from pestvision.cli.work import json_line
+    from pestvision.collection.exchange import export_album
+    from pestvision.collection.records import Wanted
+
+    wanted = Wanted(label=label, tank=tank) if label or tank else None
+    with opened(data) as library:
+        done = export_album(library, target, layout=layout, who=who, wanted=wanted)
+    if as_json:
+        typer.echo(json_line({**asdict(done), "folder": str(done.folder)}))
+        return
+    typer.echo(
+        printable(
+            f"Written: {done.n_photos} photos, {done.n_crops} crops and {done.n_labels} labels, "
+            f"{done.n_bytes / 1e6:.1f} MB, in {done.folder}"
+        )
+    )
+
+
+@album.command(name="import", epilog=EXIT_STATUSES)
+@answering
+def import_(
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="SOURCE",
+            help=(
+                "An exported album; a COCO JSON file; a folder with a folder for each label; or a CSV "
+                "file with the columns photo,x0,y0,x1,y1,label."
+            ),
+        ),
+    ],
+    who: WhoOption = "keeper",
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Take labelled photos in, or another keeper's album: what does not agree is listed, not guessed."""
+    from pestvision.cli.album_text import imported_lines
+    from pestvision.cli.album_work import imported_json
+    from pestvision.cli.work import json_line
+    from pestvision.collection.exchange import import_album
+
+    with opened(data) as library:
+        done = import_album(library, source, who=who)
+    for name, reason in done.skipped:
+        complain(f"Skipped: {reason if name in reason else f'{name}: {reason}'}")
+    if as_json:
+        typer.echo(json_line(imported_json(done)))
+        return
+    for line in imported_lines(done):
+        typer.echo(printable(line))

@@ -1,0 +1,10 @@
+"""The caution that goes with every label of the net, wherever it is shown or handed on."""
+
+from __future__ import annotations
+
+CAUTION = (
+    "This is a computer's reading of a picture, not a diagnosis. It can be wrong in both directions. "
+    "Look at the animal itself before you act, and ask someone who knows these animals before you "
+    "treat, sell or throw anything away. The label of a product, your local rules and a vet come first; "
+    "copper and bleach kill snails, and nothing from a tank belongs outdoors."
+)
