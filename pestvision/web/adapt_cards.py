@@ -28,9 +28,10 @@ def outcome(found: Outcome) -> str:
         f'<section class="pv-card pv-verdict pv-outcome" tabindex="-1">'
         f'<p role="status"><strong>{escape(found.sentence)}</strong></p>'
     )
-    if found.missing:
+    unsaid = [line for line in found.missing if line not in found.sentence]
+    if unsaid:
         heading = album_words.ADAPT_NEEDED if found.version is None else album_words.ADAPT_MORE
-        html += f"<h4>{escape(heading)}</h4>{_list(found.missing)}"
+        html += f"<h4>{escape(heading)}</h4>{_list(unsaid)}"
     return f"{html}</section>"
 
 
