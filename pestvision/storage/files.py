@@ -152,23 +152,9 @@ class PictureStore:
             transaction, so that no other process is between moving a picture and writing its row.
         """
         n_removed = 0
-<<<<<<< HEAD
-        for path in sorted(self._incoming.glob(f"*{LOCK_SUFFIX}")):
-            lock = locked(path)
-            if lock is None:
-                continue  # its writer is at work
-            aside = path.with_suffix("")
-            with lock:
-                for name in _read_list(aside / LIST_NAME):
-                    place = self._images / name[:2] / name
-                    if not is_known(name.partition(".")[0]) and place.exists():
-                        place.unlink()
-                        n_removed += 1
-                _let_go(aside, path)
-=======
         with _told(self._images):
             for path in sorted(self._incoming.glob(f"*{LOCK_SUFFIX}")):
-                lock = _locked(path)
+                lock = locked(path)
                 if lock is None:
                     continue  # its writer is at work
                 aside = path.with_suffix("")
@@ -179,7 +165,6 @@ class PictureStore:
                             place.unlink()
                             n_removed += 1
                     _let_go(aside, path)
->>>>>>> tests_album
         return n_removed
 
     def names(self) -> set[str]:
@@ -259,9 +244,6 @@ def _let_go(aside: Path, lock: Path) -> None:
         lock.unlink(missing_ok=True)
 
 
-<<<<<<< HEAD
-def locked(path: Path) -> IO[bytes] | None:
-=======
 def _leave_list(aside: Path) -> None:
     """Remove pictures from a folder aside, and leave the list for `clear_up`."""
     for path in aside.iterdir():
@@ -270,8 +252,7 @@ def _leave_list(aside: Path) -> None:
                 path.unlink()
 
 
-def _locked(path: Path) -> IO[bytes] | None:
->>>>>>> tests_album
+def locked(path: Path) -> IO[bytes] | None:
     """Open and lock a file for as long as this process lives; None where another holds it.
 
     Raises
