@@ -410,7 +410,8 @@ class Library:
         """
         with self.database.atomic():
             row = self.database.one(
-                "SELECT kind, at, undone_at FROM actions WHERE id = ?", (min(action, LARGEST),)
+                "SELECT kind, at, undone_at FROM actions WHERE id = ?",
+                (max(0, min(action, LARGEST)),),
             )
             if row is None:
                 message = f"There is no action {action}."
