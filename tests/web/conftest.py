@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hand_made import CLASSIFIER, RunningPage, fake_check, fake_scan, picture
 from PIL import Image
-from pretended import Adapting
+from played_teaching import Adapting
 
 from pestvision.settings import Settings
 from pestvision.web import album_intake, handlers

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import gradio as gr
 import pytest
 from hand_made import CLASSIFIER, made_check, made_night
-from pretended import Adapting, fill, version_of
+from played_teaching import Adapting, fill, version_of
 
 from pestvision.findings.words import CAUTION
 from pestvision.photos.read import read_photo

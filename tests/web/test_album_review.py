@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hand_made import CLASSIFIER, HOSTILE_NAME
 from PIL import Image
-from pretended import Adapting, fill, photo_of, said
+from played_teaching import Adapting, fill, photo_of, said
 
 from pestvision.collection.intake import add_photos
 from pestvision.collection.records import DONT_KNOW, NewCrop, NewPhoto

@@ -6,8 +6,8 @@ import re
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from played_teaching import fill
 from playwright.sync_api import Page, expect
-from pretended import fill
 from test_page import (
     LONG_MS,
     PHONE,
