@@ -27,7 +27,11 @@ SHIPPED = "shipped"
 
 album = typer.Typer(
     name="album",
-    help="Keep pictures of your own with their labels, and let the net learn from them.",
+    help=(
+        "Keep labelled pictures of your own; the net learns from them.\n\n"
+        "Photos are kept without their position, serial numbers and everything else but the picture."
+    ),
+    epilog=EXIT_STATUSES,
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -78,15 +82,20 @@ def add(
             help="Add this part of a single photo: left, top, right, bottom in pixels.",
         ),
     ] = None,
-    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME")] = None,
-    camera: Annotated[str | None, typer.Option("--camera", metavar="NAME")] = None,
+    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME", help="Which tank.")] = None,
+    camera: Annotated[
+        str | None, typer.Option("--camera", metavar="NAME", help="Which camera.")
+    ] = None,
     source: Annotated[
         str | None, typer.Option("--source", metavar="NAME", help="Where the photos are from.")
     ] = None,
     who: WhoOption = "keeper",
     as_json: JsonOption = False,
     data: DataOption = None,
-    settings: Annotated[Path | None, typer.Option("--settings", metavar="FILE")] = None,
+    settings: Annotated[
+        Path | None,
+        typer.Option("--settings", metavar="FILE", help="A TOML file with settings of your own."),
+    ] = None,
 ) -> None:
     """Add photos to the album.
 
@@ -138,7 +147,10 @@ def next_(
     as_json: JsonOption = False,
     data: DataOption = None,
 ) -> None:
-    """Say which crops to label next: those that would teach most, each with the reason."""
+    """Say which crops to label next, and why.
+
+    Those that would teach most come first.
+    """
     from pestvision.cli.album_text import counts_text, crop_json, suggestion_text
     from pestvision.cli.album_work import save_pictures
     from pestvision.cli.work import json_line, load_classifier
@@ -223,9 +235,13 @@ def find(
         str | None,
         typer.Option("--label", metavar="LABEL", help="A label, 'unlabelled' or 'disputed'."),
     ] = None,
-    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME")] = None,
-    since: Annotated[str | None, typer.Option("--since", metavar="DATE")] = None,
-    until: Annotated[str | None, typer.Option("--until", metavar="DATE")] = None,
+    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME", help="Which tank.")] = None,
+    since: Annotated[
+        str | None, typer.Option("--since", metavar="DATE", help="Taken on that day or later.")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option("--until", metavar="DATE", help="Taken on that day or before.")
+    ] = None,
     text: Annotated[
         str | None,
         typer.Option("--text", metavar="TEXT", help="A part of the photo's name or source."),
@@ -239,7 +255,10 @@ def find(
     as_json: JsonOption = False,
     data: DataOption = None,
 ) -> None:
-    """Find crops by label, tank and date, and say how many of each label there are."""
+    """Find crops by label, tank, date or name.
+
+    Says how many of each label there are, too.
+    """
     from pestvision.cli.album_text import counts_text, crop_json, crop_text, history_text
     from pestvision.cli.work import json_line
     from pestvision.collection.adapt import missing
@@ -279,7 +298,10 @@ def delete(
     who: WhoOption = "keeper",
     data: DataOption = None,
 ) -> None:
-    """Take crops out of the album; for 30 days they can be had back with undo."""
+    """Take crops out of the album.
+
+    For 30 days they can be had back with undo.
+    """
     wanted = parsed_numbers(numbers)
     with opened(data) as library:
         action = library.delete(wanted, who=who)
@@ -310,7 +332,11 @@ def undo(
 @album.command(epilog=EXIT_STATUSES)
 @answering
 def adapt(who: WhoOption = "keeper", as_json: JsonOption = False, data: DataOption = None) -> None:
-    """Let the net learn from the labels; what it learned is used only where it is proven better."""
+    """Let the net learn from the labels.
+
+    What it learned is used only where it is better, by more than chance, on photos that it has not
+    learned from, and forgets nothing.
+    """
     import sys
 
     from pestvision.cli.bar import shown_progress
@@ -344,7 +370,10 @@ def trust(
     who: WhoOption = "keeper",
     data: DataOption = None,
 ) -> None:
-    """Choose which version of what was learned from your labels is used; 'shipped' goes back to none."""
+    """Choose which version of what was learned is used.
+
+    'shipped' goes back to the net as it came; versions and labels are kept.
+    """
     from pestvision.cli.album_text import version_text
     from pestvision.collection.adapt import trust as use
     from pestvision.collection.adapt import versions
@@ -364,7 +393,7 @@ def trust(
 @album.command(epilog=EXIT_STATUSES)
 @answering
 def agree(data: DataOption = None) -> None:
-    """Say how well people agree where several labelled the same crops."""
+    """Say how well the labels of several people agree."""
     from pestvision.cli.album_work import agreement_lines
 
     with opened(data) as library:
@@ -386,8 +415,10 @@ def export(
             help="table, coco (adds a COCO JSON file), or image-folder (adds the crops by label).",
         ),
     ] = "table",
-    label: Annotated[str | None, typer.Option("--label", metavar="LABEL")] = None,
-    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME")] = None,
+    label: Annotated[
+        str | None, typer.Option("--label", metavar="LABEL", help="Only crops of this label.")
+    ] = None,
+    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME", help="Which tank.")] = None,
     who: Annotated[
         str | None,
         typer.Option("--who", metavar="NAME", help="Who hands it on, for its datasheet."),
@@ -395,7 +426,11 @@ def export(
     as_json: JsonOption = False,
     data: DataOption = None,
 ) -> None:
-    """Hand the album on: photos without position or serial numbers, labels, a datasheet, checksums."""
+    """Hand the album on, or a part of it.
+
+    Photos without position or serial numbers, crops, labels with their history, a datasheet and
+    checksums. Nothing is written over.
+    """
     from dataclasses import asdict
 
     from pestvision.cli.work import json_line
@@ -433,7 +468,10 @@ def import_(
     as_json: JsonOption = False,
     data: DataOption = None,
 ) -> None:
-    """Take labelled photos in, or another keeper's album: what does not agree is listed, not guessed."""
+    """Take labelled photos in, or another keeper's album.
+
+    What does not agree is listed, not guessed.
+    """
     from pestvision.cli.album_text import imported_lines
     from pestvision.cli.album_work import imported_json
     from pestvision.cli.work import json_line

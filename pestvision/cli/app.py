@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 EXIT_STATUSES = (
     "Exit status: 0 done, whatever was found; 2 wrong usage; 3 what you gave cannot be used; "
-    "4 the weights are damaged."
+    "4 the weights or the album are damaged."
 )
 
 app = typer.Typer(
@@ -269,7 +269,9 @@ def page(
     data: DataOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Open the page in the browser: a close-up, a night's folder, or your album.
+    """Open the page in the browser.
+
+    For a close-up, a night's folder, or your album.
 
     Only this computer can open it, unless --lan is given.
     """
@@ -297,9 +299,9 @@ def backup(
     ],
     data: DataOption = None,
 ) -> None:
-    """Make a backup of the album: pictures, labels and versions, in one file.
+    """Make a backup of the album in one file.
 
-    The page may go on meanwhile. What is there already is never written over.
+    Pictures, labels and versions are in it. The page may go on meanwhile. What is there already is never written over.
     """
     from pestvision.storage.backup import back_up
 

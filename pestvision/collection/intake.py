@@ -7,7 +7,9 @@ keeps its finished parts, and the same command goes on where it stopped.
 from __future__ import annotations
 
 import hashlib
+from collections import deque
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -25,15 +27,16 @@ from pestvision.collection.records import (
     Reading,
     require_name,
 )
-from pestvision.errors import PhotoError, ShapeError
+from pestvision.errors import PestVisionError, PhotoError, ShapeError
 from pestvision.organisms.crops import cut_crop
-from pestvision.photos.read import read_bytes, read_photo_bytes
+from pestvision.photos.read import read_bytes, read_photo_bytes, shown_name
 from pestvision.photos.strip import strip_photo
 from pestvision.progress import silent
 from pestvision.storage.files import sha256_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
+    from concurrent.futures import Future
 
     from pestvision.photos.exif import TakenAt
     from pestvision.progress import Progress
@@ -42,6 +45,7 @@ PART = 128
 """Photos written together: their files are synced side by side, and their rows in one transaction."""
 PART_BYTES = 64 << 20  # and of large photos fewer, so that memory stays small
 N_READING = 2  # threads that decode: the two ordinary cores this is made for
+N_AHEAD = 2 * N_READING  # photos read before their turn, so that no thread waits
 BOX_DECIMALS = 1  # a tenth of a pixel: two boxes that differ by less are one
 
 
@@ -124,7 +128,7 @@ def add_photos(
     alike = _Alike(library)
     n_known = n_labels = n_done = 0
     with ThreadPoolExecutor(N_READING, "album") as pool:
-        for part in _parts(pool.map(_read, photos)):
+        for part in _parts(_read_ahead(pool, photos)):
             good = [item for item in part if isinstance(item, _Read)]
             skipped += [item for item in part if not isinstance(item, _Read)]
             written = _write(library, good, action, alike, (who, note))
@@ -151,9 +155,11 @@ def _read(given: NewPhoto) -> _Read | tuple[str, str]:
         photo = read_photo_bytes(stripped.data, given.name, settings=PICTURE_SETTINGS)
         boxes = tuple(_box(crop, photo.height, photo.width) for crop in given.crops)
     except PhotoError as error:
-        return given.name, error.sentence()
+        return shown_name(given.name), error.sentence()
     except ShapeError:
-        return given.name, "A box on it is empty or lies outside. Give boxes within the photo."
+        return shown_name(
+            given.name
+        ), "A box on it is empty or lies outside. Give boxes within the photo."
     return _Read(
         given,
         sha256_of(stripped.data),
@@ -171,6 +177,19 @@ def _read(given: NewPhoto) -> _Read | tuple[str, str]:
 def _taken(told: TakenAt, given: str | None) -> str | None:
     """Choose when a photo was taken: as it says, as whoever gives it says, as its name looks."""
     return told.iso() if told.source == "exif" else given or told.iso()
+
+
+def _read_ahead(
+    pool: ThreadPoolExecutor, photos: Iterable[NewPhoto]
+) -> Iterator[_Read | tuple[str, str]]:
+    """Read photos in order, a few before their turn: all at once would not fit in memory."""
+    waiting: deque[Future[_Read | tuple[str, str]]] = deque()
+    for given in photos:
+        waiting.append(pool.submit(_read, given))
+        if len(waiting) > N_AHEAD:
+            yield waiting.popleft().result()
+    while waiting:
+        yield waiting.popleft().result()
 
 
 def _box(crop: NewCrop, height: int, width: int) -> BoxXyxy:
@@ -217,10 +236,15 @@ def _write(
     pictures = {(item.sha256, item.suffix): item.data for item in items}
     new = {name for name in pictures if not _is_stored(library, *name)}
     arriving = [(*name, pictures[name]) for name in new]
-    with library.pictures.arriving(arriving) as move, library.database.atomic():
-        move()
-        if all(name in new or _is_stored(library, *name) for name in pictures):
-            return _write_rows(library, items, action, alike, about)
+    try:
+        with library.pictures.arriving(arriving) as move, library.database.atomic():
+            if all(name in new or _is_stored(library, *name) for name in pictures):
+                move()
+                return _write_rows(library, items, action, alike, about)
+    except PestVisionError:
+        with suppress(PestVisionError):  # else whoever opens the album next does it
+            library.clear_pictures()
+        raise
     # what was stored a moment ago has been deleted for good by another process: once more
     return _write(library, items, action, alike, about)
 
@@ -288,7 +312,7 @@ def _photo_number(library: Library, item: _Read) -> int:
         return database.run(
             "INSERT INTO photos (sha256, suffix, name, width, height, taken, tank, camera, source) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (item.sha256, item.suffix, given.name, item.width, item.height, *about),
+            (item.sha256, item.suffix, shown_name(given.name), item.width, item.height, *about),
         )
     database.run(
         "UPDATE photos SET taken = coalesce(taken, ?), tank = coalesce(tank, ?), "

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import secrets
 from collections import OrderedDict
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from threading import Lock
 from typing import TYPE_CHECKING, Any, Self
@@ -49,6 +50,7 @@ UNDO_DAYS = 30
 PICTURE_SETTINGS = PhotoSettings(min_megapixels=0.001)
 """A crop that another album hands over may be far smaller than a photo."""
 N_KEPT_PHOTOS = 2  # decoded photos in memory: crops of one photo are mostly asked for together
+LARGEST = 2**63 - 1  # number that SQLite holds
 MANY = 500  # parameters of one statement; SQLite takes 999 at the least
 
 _COLUMNS = """
@@ -85,7 +87,7 @@ class Library:
         try:
             self.pictures = PictureStore(folder)
             self.now = now
-            self._photos: OrderedDict[int, U8] = OrderedDict()
+            self._photos: OrderedDict[str, U8] = OrderedDict()
             self._photos_lock = Lock()
             self._clear_up()
         except BaseException:
@@ -141,7 +143,7 @@ class Library:
             If one of them is not there.
         """
         found: dict[int, Crop] = {}
-        for part in _parts(numbers):
+        for part in _parts([number for number in numbers if abs(number) <= LARGEST]):
             marks = ",".join("?" * len(part))
             sql = f"SELECT {_COLUMNS} {_ALIVE} AND crops.id IN ({marks})"
             found.update((int(row[0]), _crop(row)) for row in self.database.rows(sql, part))
@@ -219,9 +221,9 @@ class Library:
         from pestvision.errors import PhotoError
 
         with self._photos_lock:
-            known = self._photos.get(crop.photo)
+            known = self._photos.get(crop.sha256)
             if known is not None:
-                self._photos.move_to_end(crop.photo)
+                self._photos.move_to_end(crop.sha256)
                 return known
         try:
             rgb = read_photo(self.picture_path(crop), settings=PICTURE_SETTINGS).rgb
@@ -231,7 +233,7 @@ class Library:
                 message, advice="Bring back a backup with pestvision restore."
             ) from error
         with self._photos_lock:
-            self._photos[crop.photo] = rgb
+            self._photos[crop.sha256] = rgb
             while len(self._photos) > N_KEPT_PHOTOS:
                 self._photos.popitem(last=False)
         return rgb
@@ -252,10 +254,24 @@ class Library:
         who = require_name(who, "the person who labels")
         with self.database.atomic():
             self.crops(numbers)
-            at = stamp(self.now())
+            at = self._after_labels_of(numbers)
             given = [Label(new_key(), label, who, "person", at, settles=settles) for _ in numbers]
             self.add_labels(list(zip(numbers, given, strict=True)))
         return [item.key for item in given]
+
+    def _after_labels_of(self, numbers: Sequence[int]) -> str:
+        """Give now, or the moment after these crops' last label where a clock was set back.
+
+        What is said last counts, and that is told by its time.
+        """
+        now = stamp(self.now())
+        for part in _parts(numbers):
+            marks = ",".join("?" * len(part))
+            row = self.database.one(f"SELECT max(at) FROM labels WHERE crop IN ({marks})", part)
+            if row is not None and row[0] is not None and row[0] >= now:
+                with suppress(ValueError, OverflowError):  # from elsewhere, and no time
+                    now = stamp(datetime.fromisoformat(row[0]) + timedelta(microseconds=1))
+        return now
 
     def add_labels(self, labels: Sequence[tuple[int, Label]]) -> int:
         """Write labels of crops within a transaction; those whose key is known are left alone.
@@ -394,7 +410,8 @@ class Library:
         """
         with self.database.atomic():
             row = self.database.one(
-                "SELECT kind, at, undone_at FROM actions WHERE id = ?", (action,)
+                "SELECT kind, at, undone_at FROM actions WHERE id = ?",
+                (max(0, min(action, LARGEST)),),
             )
             if row is None:
                 message = f"There is no action {action}."
@@ -453,6 +470,10 @@ class Library:
         )
         if old is not None:
             self._delete_for_good()
+        self.clear_pictures()
+
+    def clear_pictures(self) -> None:
+        """Remove pictures that an import which was killed or refused has left without their rows."""
         if self.pictures.has_left_behind():
             with self.database.atomic():  # nobody is between moving a picture and writing its row
                 self.pictures.clear_up(self._is_known)

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+import time
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Self
+from weakref import WeakSet
 
 from pestvision.errors import OutputError, StoreError
 from pestvision.storage.migrations import MIGRATIONS, Migration
@@ -23,8 +25,19 @@ DATABASE_NAME = "pestvision.db"
 BACKUPS_NAME = "backups"
 WAIT_S = 30.0
 """How long a writer waits for another one: the longest write here takes under a second."""
+LOOK_AGAIN_S = 0.02  # while two processes make the same new file
 
 FREE_SPACE = "Free some space, or choose another folder with --data."
+
+
+class _Own:
+    """A thread's connection, closed when the thread is gone: SQLite's own object outlives it a while."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self.connection = connection
+
+    def __del__(self) -> None:
+        self.connection.close()
 
 
 class Database:
@@ -49,7 +62,7 @@ class Database:
         self.folder = folder
         self.path = folder / DATABASE_NAME
         self._local = threading.local()
-        self._all: list[sqlite3.Connection] = []
+        self._all: WeakSet[_Own] = WeakSet()
         self._guard = threading.Lock()
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -95,7 +108,8 @@ class Database:
         Nests: an inner one is part of the outer one. Only one writer is inside at a time, in this
         process or another.
         """
-        connection = self._connection()
+        with self._told():
+            connection = self._connection()
         if connection.in_transaction:
             yield
             return
@@ -132,8 +146,8 @@ class Database:
     def close(self) -> None:
         """Close every connection."""
         with self._guard:
-            for connection in self._all:
-                connection.close()
+            for own in self._all:
+                own.connection.close()
             self._all.clear()
         self._local = threading.local()
 
@@ -144,37 +158,46 @@ class Database:
         self.close()
 
     def _connection(self) -> sqlite3.Connection:
-        found: sqlite3.Connection | None = getattr(self._local, "connection", None)
-        if found is None:
-            found = sqlite3.connect(
-                self.path, timeout=WAIT_S, isolation_level=None, check_same_thread=False
+        own: _Own | None = getattr(self._local, "own", None)
+        if own is None:
+            own = _Own(
+                sqlite3.connect(
+                    self.path, timeout=WAIT_S, isolation_level=None, check_same_thread=False
+                )
             )
+            _use_log(own.connection)
+            own.connection.execute(
+                "PRAGMA synchronous = FULL"
+            )  # a power cut takes nothing acknowledged
+            own.connection.execute("PRAGMA foreign_keys = ON")
             with self._guard:
-                self._all.append(found)
-            self._local.connection = found
-            found.execute("PRAGMA journal_mode = WAL")
-            found.execute("PRAGMA synchronous = FULL")  # a power cut takes nothing acknowledged
-            found.execute("PRAGMA foreign_keys = ON")
-        return found
+                self._all.add(own)
+            self._local.own = own
+        return own.connection
 
     def _writing(self) -> sqlite3.Connection:
-        connection = self._connection()
+        with self._told():
+            connection = self._connection()
         if not connection.in_transaction:
             message = "a change outside atomic()"
             raise RuntimeError(message)
         return connection
 
     def _migrate(self, migrations: Sequence[Migration]) -> None:
-        """Run the migrations that are missing, each in one transaction with its own number."""
+        """Run the migrations that are missing, each in one transaction with its own number.
+
+        An old file is copied before the first of them; a new one has nothing to keep.
+        """
         newest = len(migrations)
-        if self._known_version(newest) == newest:
+        first = self._known_version(newest)
+        if first == newest:
             return
         for number, migration in enumerate(migrations, start=1):
             with self.atomic():  # the number is looked up inside: another process may be quicker
                 at = self._known_version(newest)
                 if at >= number:
                     continue
-                if at > 0:
+                if 0 < at == first:
                     self._keep_copy(at)
                 for statement in migration.statements:
                     self.run(statement)
@@ -194,14 +217,23 @@ class Database:
         """Copy the file as it is before a migration. Other writers wait outside meanwhile."""
         now = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
         target = self.folder / BACKUPS_NAME / f"schema-{version}-{now}.db"
-        target.parent.mkdir(exist_ok=True)
         unfinished = target.with_suffix(".unfinished")
-        with (
-            closing(sqlite3.connect(self.path)) as reader,
-            closing(sqlite3.connect(unfinished)) as copy,
-        ):
-            reader.backup(copy)  # reads what was last committed, not what this transaction does
-        unfinished.rename(target)
+        try:
+            target.parent.mkdir(exist_ok=True)
+            for other in target.parent.glob("schema-*.unfinished*"):
+                other.unlink()  # of a process that was killed: only one is here at a time
+            with (
+                closing(sqlite3.connect(self.path)) as reader,
+                closing(sqlite3.connect(unfinished)) as copy,
+            ):
+                reader.backup(copy)  # reads what was last committed, not what this transaction does
+            unfinished.rename(target)
+        except OSError as error:
+            message = (
+                f"The album cannot be copied to {target.parent} before it is brought up to date: "
+                f"{error.strerror or error}; nothing was changed."
+            )
+            raise OutputError(message, advice=FREE_SPACE) from error
 
     @contextmanager
     def _told(self) -> Iterator[None]:
@@ -210,6 +242,20 @@ class Database:
             yield
         except sqlite3.Error as error:
             raise _in_words(error, self.path) from error
+
+
+def _use_log(connection: sqlite3.Connection) -> None:
+    """Choose the write-ahead log. SQLite does not wait by itself where another process is at that too."""
+    until = time.monotonic() + WAIT_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(LOOK_AGAIN_S)
+        else:
+            return
 
 
 def _roll_back(connection: sqlite3.Connection) -> None:

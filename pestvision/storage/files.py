@@ -2,7 +2,7 @@
 
 A picture is written to a folder of its own first, synced, and moved to its place only while the database
 is being written; a list of what is on the move lies beside it. Whoever finds such a list whose writer is
-gone removes what the database does not know. So no moment at which the process can be killed leaves a row
+gone, or was refused by the disk, removes what the database does not know. So no moment at which the process can be killed leaves a row
 without its file, or a file without its row once the data folder is opened again.
 """
 
@@ -139,11 +139,11 @@ class PictureStore:
             yield delete
 
     def has_left_behind(self) -> bool:
-        """Tell whether a writer is at work, or was killed."""
+        """Tell whether a writer is at work, or was killed or refused."""
         return any(self._incoming.iterdir())
 
     def clear_up(self, is_known: Callable[[str], bool]) -> int:
-        """Remove what a process that was killed has left; give how many pictures that were.
+        """Remove what a process that was killed or refused has left; give how many pictures that were.
 
         Parameters
         ----------
@@ -152,18 +152,19 @@ class PictureStore:
             transaction, so that no other process is between moving a picture and writing its row.
         """
         n_removed = 0
-        for path in sorted(self._incoming.glob(f"*{LOCK_SUFFIX}")):
-            lock = locked(path)
-            if lock is None:
-                continue  # its writer is at work
-            aside = path.with_suffix("")
-            with lock:
-                for name in _read_list(aside / LIST_NAME):
-                    place = self._images / name[:2] / name
-                    if not is_known(name.partition(".")[0]) and place.exists():
-                        place.unlink()
-                        n_removed += 1
-                _let_go(aside, path)
+        with _told(self._images):
+            for path in sorted(self._incoming.glob(f"*{LOCK_SUFFIX}")):
+                lock = locked(path)
+                if lock is None:
+                    continue  # its writer is at work
+                aside = path.with_suffix("")
+                with lock:
+                    for name in _read_list(aside / LIST_NAME):
+                        place = self._images / name[:2] / name
+                        if not is_known(name.partition(".")[0]) and place.exists():
+                            place.unlink()
+                            n_removed += 1
+                    _let_go(aside, path)
         return n_removed
 
     def names(self) -> set[str]:
@@ -185,14 +186,20 @@ class PictureStore:
             while lock is None:  # cleared up by another process before it was locked
                 lock = locked(path)
         with lock:
-            with _told(self._images):
-                aside.mkdir()
-                _write_synced(aside / LIST_NAME, "\n".join(names).encode())
-                _sync_folders([aside, self._incoming])
+            try:
+                with _told(self._images):
+                    aside.mkdir()
+                    _write_synced(aside / LIST_NAME, "\n".join(names).encode())
+                    _sync_folders([aside, self._incoming])
+            except BaseException:
+                _let_go(aside, path)
+                raise
             try:
                 yield aside
-            finally:
-                _let_go(aside, path)
+            except BaseException:
+                _leave_list(aside)  # some may be in their places, and their rows were taken back
+                raise
+            _let_go(aside, path)
 
 
 def sha256_of(data: bytes) -> str:
@@ -235,6 +242,14 @@ def _let_go(aside: Path, lock: Path) -> None:
     shutil.rmtree(aside, ignore_errors=True)
     with suppress(OSError):  # some systems do not remove what is open
         lock.unlink(missing_ok=True)
+
+
+def _leave_list(aside: Path) -> None:
+    """Remove pictures from a folder aside, and leave the list for `clear_up`."""
+    for path in aside.iterdir():
+        if path.name != LIST_NAME:
+            with suppress(OSError):
+                path.unlink()
 
 
 def locked(path: Path) -> IO[bytes] | None:

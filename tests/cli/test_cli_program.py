@@ -18,6 +18,7 @@ from pretended import sentences
 
 import pestvision
 from pestvision.cli import app
+from pestvision.cli.album import album
 from pestvision.cli.text import percent, printable
 from pestvision.errors import WeightsError
 from pestvision.organisms.classify import Classifier, Scores
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 
 REPO = Path(__file__).resolve().parents[2]
 COMMANDS = sorted(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
+OF_ALBUM = typer.main.get_command(album).commands  # type: ignore[attr-defined]
 
 
 def run_program(*words: str, **options: Any) -> subprocess.CompletedProcess[str]:
@@ -46,7 +48,35 @@ def run_program(*words: str, **options: Any) -> subprocess.CompletedProcess[str]
 
 
 def test_there_are_the_commands_that_there_should_be() -> None:
-    assert COMMANDS == ["check", "night", "page", "selftest"]
+    assert COMMANDS == ["album", "backup", "check", "night", "page", "restore", "selftest"]
+    assert sorted(OF_ALBUM) == sorted(
+        [
+            "add",
+            "adapt",
+            "agree",
+            "delete",
+            "export",
+            "find",
+            "import",
+            "label",
+            "next",
+            "trust",
+            "undo",
+        ]
+    )
+
+
+@pytest.mark.parametrize("command", sorted(OF_ALBUM))
+def test_every_command_of_the_album_has_help_and_stands_in_the_readme(
+    type_in: TypeIn, command: str
+) -> None:
+    result = type_in("album", command, "--help")
+    assert result.exit_code == 0
+    assert "Exit status:" in result.stdout
+    assert max(len(line) for line in result.stdout.splitlines()) <= 80
+    assert f"pestvision album {command}" in (REPO / "README.md").read_text(encoding="utf-8")
+    for parameter in OF_ALBUM[command].params:
+        assert parameter.help, f"{command} {parameter.name}"
 
 
 @pytest.mark.parametrize("command", COMMANDS)
