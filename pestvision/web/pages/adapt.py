@@ -42,7 +42,7 @@ def build_adapt(
     button = gr.Button(album_words.ADAPT_BUTTON, variant="primary", elem_id="adapt-button")
     outcome = gr.HTML("", elem_id="adapt-outcome")
     gr.Markdown(f"### {album_words.VERSIONS}")
-    listed = gr.HTML("", js_on_load=BRIDGE, elem_id="adapt-versions")
+    listed = gr.HTML("", js_on_load=BRIDGE, elem_id="adapt-versions", elem_classes="pv-steady")
     shown_progress, say_progress = progress
 
     def adapt(

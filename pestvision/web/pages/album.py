@@ -65,7 +65,7 @@ def build_album(desks: AlbumDesks, heavy: dict[str, Any], *, is_lan: bool, tab: 
         with spoken():
             return progress_card(desks.album.begun(), desks.adapt.missing())
 
-    progress = gr.HTML("", elem_id="album-progress")
+    progress = gr.HTML("", elem_id="album-progress", elem_classes="pv-steady")
     with gr.Accordion(album_words.ABOUT, open=False, elem_id="album-about"):
         about = about_fields("album")
     both = (progress, say_progress)

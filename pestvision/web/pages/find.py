@@ -172,7 +172,7 @@ def _laid_out() -> Finding:
     button = gr.Button(album_words.FIND_BUTTON, variant="primary", elem_id="find-button")
     with gr.Row(elem_classes="pv-columns"):
         with gr.Column(scale=6, min_width=320):
-            grid = gr.HTML("", js_on_load=BRIDGE, elem_id="album-grid")
+            grid = gr.HTML("", js_on_load=BRIDGE, elem_id="album-grid", elem_classes="pv-steady")
             with gr.Row(elem_classes="pv-about"):
                 number = gr.Number(
                     label=album_words.FIND_NUMBER,
@@ -182,9 +182,11 @@ def _laid_out() -> Finding:
                 )
                 open_number = gr.Button(album_words.FIND_OPEN, min_width=150, elem_id="find-open")
         with gr.Column(scale=5, min_width=320):
-            opened = gr.HTML("", js_on_load=BRIDGE, elem_id="album-opened")
+            opened = gr.HTML(
+                "", js_on_load=BRIDGE, elem_id="album-opened", elem_classes="pv-steady"
+            )
     gr.Markdown(f"### {album_words.ACTIONS}")
-    actions = gr.HTML("", js_on_load=BRIDGE, elem_id="album-actions")
+    actions = gr.HTML("", js_on_load=BRIDGE, elem_id="album-actions", elem_classes="pv-steady")
     return Finding(
         search,
         [label, tank, since, until, text],

@@ -197,11 +197,11 @@ def _laid_out() -> Asking:
     rest = gr.HTML("", elem_id="review-rest")
     with gr.Row(visible=False, elem_classes="pv-columns pv-review") as area:
         with gr.Column(scale=5, min_width=300):
-            picture = gr.HTML("", elem_id="review-picture")
+            picture = gr.HTML("", elem_id="review-picture", elem_classes="pv-steady")
         with gr.Column(scale=6, min_width=320):
-            question = gr.HTML("", elem_id="review-question")
+            question = gr.HTML("", elem_id="review-question", elem_classes="pv-steady")
             with gr.Row(elem_classes="pv-alike-row"):
-                small = gr.HTML("", elem_id="review-small")
+                small = gr.HTML("", elem_id="review-small", elem_classes="pv-steady")
                 alike = gr.Checkbox(
                     label=album_words.ALIKE_NONE,
                     value=False,
@@ -226,8 +226,8 @@ def _laid_out() -> Asking:
                     elem_classes="pv-quiet-button",
                     min_width=0,
                 )
-            said = gr.HTML("", elem_id="review-said")
-            facts = gr.HTML("", js_on_load=BRIDGE, elem_id="review-facts")
+            said = gr.HTML("", elem_id="review-said", elem_classes="pv-steady")
+            facts = gr.HTML("", js_on_load=BRIDGE, elem_id="review-facts", elem_classes="pv-steady")
             gr.Markdown(album_words.LABEL_KEYS, elem_classes="pv-only-wide")
     return Asking(
         review, rest, area, picture, question, small, alike, answers, skip, back, said, facts

@@ -129,7 +129,7 @@ def build_teaching(desk: AlbumDesk, place: str, *, is_lan: bool, heading: str) -
         gr.Markdown(heading)
         gr.Markdown(album_words.TEACH_SAYS_LAN if is_lan else album_words.TEACH_SAYS)
         about = about_fields(place)
-        card = gr.HTML("", js_on_load=BRIDGE, elem_id=f"{place}-lesson")
+        card = gr.HTML("", js_on_load=BRIDGE, elem_id=f"{place}-lesson", elem_classes="pv-steady")
 
     def pressed(held: Lesson, tank: str, who: str, event: gr.EventData) -> tuple[Lesson, str]:
         told = event._data or {}
