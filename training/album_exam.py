@@ -58,7 +58,7 @@ SHOWN_SHARE = 0.2
 class Album:
     """Crops as a net sees that has learned from none of their sources.
 
-    `features` (N, 1872), `log_p` (N, 4), `groups` (N,), `sources` and `photos` (N,) names.
+    `features` (N, 1872), `log_p` (N, 4), `groups` (N,), `sources` and `photos` (N,) names, `places` (N, D).
     """
 
     name: str
@@ -67,12 +67,17 @@ class Album:
     groups: npt.NDArray[np.int64]
     sources: npt.NDArray[np.str_]
     photos: npt.NDArray[np.str_]
+    places: F32
 
     def taught(self, index: npt.NDArray[np.int64]) -> Taught:
         """Give some crops as labelled; a photo is a unit."""
         _, units = np.unique(self.photos[index], return_inverse=True)
         return Taught(
-            self.features[index], self.log_p[index], self.groups[index], units.astype(np.int64)
+            self.features[index],
+            self.log_p[index],
+            self.groups[index],
+            units.astype(np.int64),
+            self.places[index],
         )
 
     def weights(self, index: npt.NDArray[np.int64]) -> F64:
@@ -148,10 +153,11 @@ def ask(album: Album, split: Split, n: int, rng: np.random.Generator) -> Answer:
     let, pull = is_let(taught)
     alone = fit(replace(taught, log_p=np.zeros_like(taught.log_p)), pull=pull)
     nothing = np.zeros((len(rest), N_GROUPS))
+    asked = album.taught(rest)
     logits = {
         "shipped": album.log_p[rest],
-        "always": fit(taught, pull=pull).logits(album.features[rest], album.log_p[rest]),
-        "alone": alone.logits(album.features[rest], nothing),
+        "always": fit(taught, pull=pull).logits(asked),
+        "alone": replace(alone, near=np.inf).logits(replace(asked, log_p=nothing)),
     }
     weights = album.weights(rest)
     scores = {
@@ -244,6 +250,7 @@ def load_albums(runs: Path, classifier: Classifier) -> list[Album]:
                     parts["group"][mine].astype(np.int64),
                     parts["source"][mine],
                     parts["photo"][mine],
+                    classifier.places_of(signatures),
                 )
             )
     return albums
@@ -268,6 +275,7 @@ def draw_foreign(classifier: Classifier, name: str, *, n_each: int = N_FOREIGN_E
         groups,
         names,
         names,
+        classifier.places_of(signatures),
     )
 
 

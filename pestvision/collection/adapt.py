@@ -100,15 +100,9 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Material:
-    """The labelled crops of an album that a net has read: their numbers, and what is learned from them.
-
-    `signatures` (N, 1872), `p_fine` (N, 14), `places` (N, D) float32.
-    """
+    """The labelled crops of an album that a net has read: their numbers, and what is learned from them."""
 
     numbers: tuple[int, ...]
-    signatures: F32
-    p_fine: F32
-    places: F32
     taught: Taught
 
 
@@ -133,8 +127,9 @@ def gather(library: Library, model: str, middle: F32) -> Material:
         log_groups(p_fine),
         np.array([GROUPS.index(group) for _, group in known], np.int64),
         units_of([row[2] for row in rows], [row[3:6] for row in rows]),
+        places,
     )
-    return Material(tuple(int(row[0]) for row in rows), signatures, p_fine, places, taught)
+    return Material(tuple(int(row[0]) for row in rows), taught)
 
 
 def units_of(
@@ -278,7 +273,8 @@ def learn(material: Material, shipped: Classifier) -> tuple[PersonalHead, dict[s
         temperature=temperature,
         set_threshold=threshold,
         middle=shipped.middle,
-        places=material.places,
+        places=taught.places,
+        near=fitted.near,
         model=shipped.model,
     )
     low, high = gain_interval(taught, after, balanced_accuracy)
@@ -383,7 +379,8 @@ def _yardstick(head: PersonalHead, shipped: Classifier) -> dict[str, float]:
     if yardstick is None:
         return {}
     p_fine = shipped.p_fine_of(yardstick.signatures)
-    after = head.group_logits(p_fine, yardstick.signatures)
+    places = shipped.places_of(yardstick.signatures)
+    after = head.group_logits(p_fine, yardstick.signatures, places)
     return {
         "before": balanced_accuracy(yardstick.groups, log_groups(p_fine)),
         "after": balanced_accuracy(yardstick.groups, after),

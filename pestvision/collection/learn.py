@@ -14,6 +14,7 @@ import numpy as np
 
 from pestvision.organisms.calibrate import fit_temperature, softmax
 from pestvision.organisms.classes import GROUPS
+from pestvision.organisms.personal import nearness
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -52,12 +53,15 @@ class Taught:
         (N,) index of the group each was labelled as.
     units
         (N,) number of the unit: crops of one photo, one burst, or that look alike belong together.
+    places
+        (N, D) float32, where each lies among what the net knows (`Known.places`).
     """
 
     features: F32
     log_p: F64
     groups: npt.NDArray[np.int64]
     units: npt.NDArray[np.int64]
+    places: F32
 
     def __len__(self) -> int:
         return len(self.groups)
@@ -65,21 +69,36 @@ class Taught:
     def some(self, index: npt.NDArray[np.int64]) -> Taught:
         """Take some of them."""
         return Taught(
-            self.features[index], self.log_p[index], self.groups[index], self.units[index]
+            self.features[index],
+            self.log_p[index],
+            self.groups[index],
+            self.units[index],
+            self.places[index],
         )
+
+    def near(self) -> float:
+        """Give the usual (median) distance from a crop to the next one of another unit; infinite without one."""
+        squares = np.square(self.places).sum(1, dtype=np.float64)
+        apart = squares[:, None] + squares[None] - 2.0 * (self.places @ self.places.T)
+        apart[self.units[:, None] == self.units[None]] = np.inf
+        return float(np.sqrt(np.maximum(np.median(apart.min(1)), 0.0)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """What was learned: `weights` (1872, 4), `bias` (4,), `share`."""
+    """What was learned: `weights` (1872, 4), `bias` (4,), `share`; and where: `places` (K, D), `near`."""
 
     weights: F64
     bias: F64
     share: float
+    places: F32
+    near: float
 
-    def logits(self, features: F32, log_p: F64) -> F64:
-        """Give the (N, 4) logits of the groups."""
-        return np.asarray(self.share * log_p + features @ self.weights + self.bias)
+    def logits(self, asked: Taught) -> F64:
+        """Give the (N, 4) logits of the groups; the groups of what is asked about are not looked at."""
+        say = nearness(asked.places, self.places, self.near)[:, None]
+        learned = asked.features @ self.weights + self.bias
+        return np.asarray(asked.log_p + say * ((self.share - 1) * asked.log_p + learned))
 
 
 def fit(taught: Taught, *, pull: float = USUAL_PULL, share_pull: float = SHARE_PULL) -> Fitted:
@@ -132,7 +151,7 @@ def fit(taught: Taught, *, pull: float = USUAL_PULL, share_pull: float = SHARE_P
     weights = x[: depth * N_GROUPS].reshape(depth, N_GROUPS)
     if axes is not None:
         weights = axes @ weights
-    return Fitted(weights, x[-5:-1], float(x[-1]))
+    return Fitted(weights, x[-5:-1], float(x[-1]), taught.places, taught.near())
 
 
 def parts_of(
@@ -180,7 +199,7 @@ def _logits_unseen(taught: Taught, pull: float, seed: int) -> F64:
     logits = np.array(taught.log_p, np.float64)
     for learn, ask in parts_of(taught, seed=seed):
         learned = fit(taught.some(learn), pull=pull)
-        logits[ask] = learned.logits(taught.features[ask], taught.log_p[ask])
+        logits[ask] = learned.logits(taught.some(ask))
     return logits
 
 

@@ -115,8 +115,9 @@ class Classifier:
     def with_head(self, head: PersonalHead | None) -> Classifier:
         """Give a classifier of the same net that answers with a personal head; None gives the shipped one.
 
-        What the keeper labelled is no longer outside what is known, and where the head has a conformal
-        threshold of its own, that one holds.
+        What the keeper labelled is no longer outside what is known. Where the head has a conformal threshold
+        of its own, the one that leaves more groups possible holds: boxes that a search tries are less like
+        the labelled crops than these are like each other.
 
         Raises
         ------
@@ -130,7 +131,8 @@ class Classifier:
         other.card, other._known = self._shipped
         other._shipped = self._shipped
         if head is not None and head.set_threshold is not None:
-            rules = replace(other.card.rules, set_threshold=head.set_threshold)
+            threshold = max(head.set_threshold, other.card.rules.set_threshold)
+            rules = replace(other.card.rules, set_threshold=threshold)
             other.card = replace(other.card, rules=rules)
         if head is not None and other._known is not None and len(head.places):
             stored = np.concatenate([other._known.stored, *([head.places] * N_NEAREST)])
@@ -168,7 +170,7 @@ class Classifier:
         signatures = self.signatures(crops)
         p_fine = self.p_fine_of(signatures)
         if self.head is not None and len(crops):
-            p_fine = self.head.fine(p_fine, signatures)
+            p_fine = self.head.fine(p_fine, signatures, self.places_of(signatures))
         novelty = self.novelty_of(signatures)
         return [
             Scores(

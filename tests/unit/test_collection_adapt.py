@@ -58,7 +58,9 @@ def test_what_can_be_learned_is_adopted_and_worn(tmp_path: Path) -> None:
         fresh = {number: number % 4 for number in range(1000, 1200)}
         readings = [net.read(number, group) for number, group in fresh.items()]
         p = np.stack([item.p_fine for item in readings])
-        logits = worn.head.group_logits(p, np.stack([item.signature for item in readings]))
+        signatures = np.stack([item.signature for item in readings])
+        places = np.stack([item.place for item in readings])
+        logits = worn.head.group_logits(p, signatures, places)
         right = (logits.argmax(1) == np.array(list(fresh.values()))).mean()
         assert right > own["before"] + 0.1
         assert len(worn.head.places) == len(groups)

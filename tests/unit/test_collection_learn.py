@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -22,7 +24,13 @@ N_FEATURES = 40
 
 
 def made(
-    n: int, *, signal: float, shipped_right: float, seed: int = 0, units: int | None = None
+    n: int,
+    *,
+    signal: float,
+    shipped_right: float,
+    seed: int = 0,
+    units: int | None = None,
+    spread: bool = False,
 ) -> Taught:
     """Crops of four groups; features that tell them by `signal`, and a shipped head that is right so often."""
     rng = np.random.default_rng(seed)
@@ -32,12 +40,15 @@ def made(
     said = np.where(rng.random(n) < shipped_right, groups, rng.integers(0, 4, n))
     log_p = np.log(softmax(2.0 * np.eye(4)[said]))
     own_units = np.arange(n) if units is None else rng.integers(0, units, n)
-    return Taught(features.astype(np.float32) / np.sqrt(N_FEATURES), log_p, groups, own_units)
+    places = rng.normal(0, 1, (n, 3)).astype(np.float32)
+    near_all = np.zeros_like(places)  # all at one place: the head has its whole say
+    features = features.astype(np.float32) / np.sqrt(N_FEATURES)
+    return Taught(features, log_p, groups, own_units, places if spread else near_all)
 
 
 def test_with_a_strong_pull_the_head_is_the_shipped_one() -> None:
     taught = made(60, signal=1.0, shipped_right=0.6)
-    logits = fit(taught, pull=1e9, share_pull=1e9).logits(taught.features, taught.log_p)
+    logits = fit(taught, pull=1e9, share_pull=1e9).logits(taught)
     np.testing.assert_allclose(softmax(logits), softmax(taught.log_p), atol=1e-5)
 
 
@@ -45,7 +56,7 @@ def test_with_a_strong_pull_the_head_is_the_shipped_one() -> None:
 def test_fewer_and_more_crops_than_features_give_the_best_of_the_same_loss(n: int) -> None:
     taught = made(n, signal=0.7, shipped_right=0.6)
     fitted = fit(taught, pull=0.5, share_pull=3.0)
-    logits = fitted.logits(taught.features, taught.log_p)
+    logits = fitted.logits(taught)
     weigh = 1.0 / np.bincount(taught.groups, minlength=4)[taught.groups]
     weigh *= n / weigh.sum()
     off = (softmax(logits) - np.eye(4)[taught.groups]) * weigh[:, None]
@@ -72,9 +83,9 @@ def test_a_signal_is_learned_and_noise_is_not() -> None:
         fresh = made(800, signal=signal, shipped_right=0.6, seed=1)
         unseen = ask_unseen(taught)
         fitted = fit(taught, pull=unseen.pull)
-        gain = balanced_accuracy(
-            fresh.groups, fitted.logits(fresh.features, fresh.log_p)
-        ) - balanced_accuracy(fresh.groups, fresh.log_p)
+        gain = balanced_accuracy(fresh.groups, fitted.logits(fresh)) - balanced_accuracy(
+            fresh.groups, fresh.log_p
+        )
         assert least <= gain <= most
 
 
@@ -140,6 +151,24 @@ def test_wrong_labels_are_the_most_doubted() -> None:
     wrong = rng.permutation(200)[:20]
     groups = taught.groups.copy()
     groups[wrong] = (groups[wrong] + 1) % 4
-    given = Taught(taught.features, taught.log_p, groups, taught.units)
+    given = replace(taught, groups=groups)
     shown = np.argsort(-doubt_of_labels(groups, ask_unseen(given).logits))[:40]
     assert np.isin(wrong, shown).mean() >= 0.8
+
+
+def test_far_from_what_was_labelled_the_shipped_head_is_asked_alone() -> None:
+    taught = made(80, signal=1.5, shipped_right=0.6, spread=True)
+    fitted = fit(taught)
+    fresh = made(40, signal=1.5, shipped_right=0.6, seed=1, spread=True)
+    near, far = replace(fresh, places=taught.places[:40]), replace(fresh, places=fresh.places + 99)
+    np.testing.assert_array_equal(fitted.logits(far), fresh.log_p)
+    assert np.abs(fitted.logits(near) - fresh.log_p).max() > 0.5
+
+
+def test_the_usual_distance_is_to_the_next_crop_of_another_unit() -> None:
+    # by hand: on a line at 0, 0 (one photo), 3 and 7: to another photo 3, 3, 3 and 4
+    taught = made(4, signal=1.0, shipped_right=0.6)
+    places = np.array([[0.0], [0.0], [3.0], [7.0]], np.float32)
+    own = replace(taught, places=places, units=np.array([1, 1, 2, 3]))
+    assert own.near() == pytest.approx(3.0)
+    assert replace(own, units=np.zeros(4, np.int64)).near() == np.inf

@@ -17,6 +17,7 @@ from pestvision.organisms.personal import (
     PersonalHead,
     features_of,
     log_groups,
+    nearness,
     read_head,
     write_head,
 )
@@ -26,6 +27,8 @@ from pestvision.organisms.yardstick import (
     read_yardstick,
     write_yardstick,
 )
+
+AT_HOME = np.zeros((9, 64), np.float32)
 
 
 def made_head(rng: np.random.Generator, *, scale: float = 1.0, model: str = "m") -> PersonalHead:
@@ -37,6 +40,7 @@ def made_head(rng: np.random.Generator, *, scale: float = 1.0, model: str = "m")
         set_threshold=None if scale == 0 else 0.75,
         middle=np.zeros(SIGNATURE, np.float32),
         places=rng.normal(0, 1, (6, 64)).astype(np.float32),
+        near=np.inf,
         model=model,
     )
 
@@ -49,7 +53,7 @@ def made_read(rng: np.random.Generator, n: int = 9) -> tuple[np.ndarray, np.ndar
 def test_an_untaught_head_says_what_the_shipped_one_says(rng: np.random.Generator) -> None:
     p_fine, signatures = made_read(rng)
     np.testing.assert_allclose(
-        made_head(rng, scale=0.0).fine(p_fine, signatures), p_fine, rtol=1e-6
+        made_head(rng, scale=0.0).fine(p_fine, signatures, AT_HOME), p_fine, rtol=1e-6
     )
 
 
@@ -58,9 +62,9 @@ def test_groups_change_and_classes_within_a_group_keep_their_shares(
 ) -> None:
     p_fine, signatures = made_read(rng)
     head = made_head(rng)
-    after = head.fine(p_fine, signatures)
+    after = head.fine(p_fine, signatures, AT_HOME)
     np.testing.assert_allclose(after.sum(1), 1.0)
-    p_groups = softmax(head.group_logits(p_fine, signatures) / head.temperature)
+    p_groups = softmax(head.group_logits(p_fine, signatures, AT_HOME) / head.temperature)
     np.testing.assert_allclose(group_probabilities(after), p_groups, rtol=1e-9)
     of_fine = np.array(GROUP_INDEX_OF_FINE)
     for group in range(4):
@@ -78,7 +82,9 @@ def test_a_head_comes_back_from_its_bytes(rng: np.random.Generator) -> None:
         assert back.version == 3
         assert back.set_threshold == head.set_threshold
         p_fine, signatures = made_read(rng)
-        np.testing.assert_array_equal(back.fine(p_fine, signatures), head.fine(p_fine, signatures))
+        np.testing.assert_array_equal(
+            back.fine(p_fine, signatures, AT_HOME), head.fine(p_fine, signatures, AT_HOME)
+        )
 
 
 @pytest.mark.parametrize("data", [b"", b"nonsense" * 50])
@@ -118,8 +124,11 @@ def test_the_shipped_net_wears_a_head_and_takes_it_off(rng: np.random.Generator)
     worn = classifier.with_head(head)
     plain, personal = classifier.classify(crops), worn.classify(crops)
     assert np.abs(plain[0].p_groups - personal[0].p_groups).max() > 1e-3
-    assert worn.card.rules.set_threshold == 0.75
-    assert classifier.card.rules.set_threshold != 0.75
+    own = classifier.card.rules.set_threshold
+    assert worn.card.rules.set_threshold == own  # 0.75 would leave fewer groups possible
+    stricter = classifier.with_head(replace(head, set_threshold=0.95))
+    assert stricter.card.rules.set_threshold == 0.95
+    assert classifier.card.rules.set_threshold == own < 0.95
     off = worn.with_head(None)
     assert off.head is None
     np.testing.assert_array_equal(off.classify(crops)[0].p_fine, plain[0].p_fine)
@@ -132,7 +141,7 @@ def test_what_was_labelled_is_no_longer_outside_what_is_known(rng: np.random.Gen
     classifier = Classifier.load()
     crops = [rng.integers(0, 255, (224, 224, 3), dtype=np.uint8)]
     places = classifier.places_of(classifier.signatures(crops))
-    head = replace(made_head(rng, model=classifier.model), places=places)
+    head = replace(made_head(rng, model=classifier.model), places=places, near=1.0)
     assert classifier.classify(crops)[0].novelty > 1
     assert classifier.with_head(head).classify(crops)[0].novelty < 0.1
 
@@ -164,3 +173,19 @@ def test_a_yardstick_comes_back_from_its_bytes_and_a_damaged_one_is_told(
     np.testing.assert_array_equal(back.groups, yardstick.groups)
     with pytest.raises(WeightsError, match="y does not fit"):
         read_yardstick(b"nonsense", name="y")
+
+
+def test_a_head_fades_from_the_usual_distance_to_twice_that() -> None:
+    labelled = np.zeros((1, 2), np.float32)
+    places = np.array([[0, 0], [2, 0], [0, 3], [4, 0], [9, 9]], np.float32)
+    # by hand, with a usual distance of 2: 1 up to 2, half at 3, nothing from 4 on
+    np.testing.assert_allclose(nearness(places, labelled, 2.0), [1, 1, 0.5, 0, 0], atol=1e-6)
+    np.testing.assert_array_equal(nearness(places, labelled, np.inf), np.ones(5))
+    np.testing.assert_array_equal(nearness(places, labelled, 0.0), [1, 0, 0, 0, 0])
+
+
+def test_far_from_every_label_the_head_has_no_say(rng: np.random.Generator) -> None:
+    p_fine, signatures = made_read(rng)
+    head = replace(made_head(rng), near=1.0, temperature=1.0)
+    far = np.full((9, 64), 50, np.float32)
+    np.testing.assert_allclose(head.fine(p_fine, signatures, far), p_fine, rtol=1e-6)

@@ -41,6 +41,7 @@ def made(*, signal: float, shipped_right: float = 0.6, n: int = 160, seed: int =
         groups,
         np.array([f"s{place % 4}-{place // 32}" for place in range(n)]),
         np.array([f"p{place % 4}-{place // 8}" for place in range(n)]),
+        np.zeros((n, 2), np.float32),  # all at one place: the head has its whole say
     )
 
 
