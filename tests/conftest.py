@@ -37,6 +37,12 @@ def _two_torch_threads() -> None:
 
 
 @pytest.fixture(autouse=True)
+def _own_data_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Keep every test away from the album of whoever runs it."""
+    monkeypatch.setenv("PESTVISION_DATA", str(tmp_path / "nobody's data"))
+
+
+@pytest.fixture(autouse=True)
 def _no_network(monkeypatch: pytest.MonkeyPatch) -> None:
     """Refuse every connection that leaves this computer."""
     connect = socket.socket.connect
