@@ -109,21 +109,26 @@ def doubted_labels(library: Library) -> list[tuple[int, float]]:
     """Give labelled crops whose label is doubted, with the doubt, the most doubted first.
 
     The doubts are those of the last time that the tool learned from the labels (`learn.doubt_of_labels`);
-    a crop that was labelled since is left out, for its label is no longer that one.
+    a crop that was labelled or taken away since is left out.
     """
     row = library.database.one("SELECT at, about FROM heads ORDER BY id DESC LIMIT 1")
     if row is None:
         return []
     at, about = row
     doubts = {int(number): float(doubt) for number, doubt in json.loads(about)["doubts"].items()}
-    since = {
+    changed = {
         int(number)
-        for (number,) in library.database.rows("SELECT crop FROM labels WHERE at > ?", (at,))
+        for (number,) in library.database.rows(
+            "SELECT crop FROM labels WHERE at > ? OR withdrawn_at > ? "
+            "UNION SELECT id FROM crops WHERE removed IS NOT NULL",
+            (at, at),
+        )
     }
+    there = {int(number) for (number,) in library.database.rows("SELECT id FROM crops")}
     found = [
         (number, doubt)
         for number, doubt in doubts.items()
-        if doubt > DOUBTED_FROM and number not in since
+        if doubt > DOUBTED_FROM and number in there and number not in changed
     ]
     return sorted(found, key=lambda item: -item[1])
 

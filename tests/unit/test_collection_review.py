@@ -141,6 +141,9 @@ def test_a_wrong_label_is_doubted_after_adapting_until_it_is_labelled_anew(tmp_p
         assert found[0].words.startswith("It is labelled ")
         library.label([doubted[0]], "leech-like")
         assert doubted[0] not in [number for number, _ in doubted_labels(library)]
+        library.delete(doubted[1:2])
+        assert doubted[1] not in [number for number, _ in doubted_labels(library)]
+        assert doubted[1] not in [item.crop.id for item in next_crops(library, net.model)]
 
 
 def test_measures_by_hand() -> None:
