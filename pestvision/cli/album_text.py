@@ -36,9 +36,9 @@ def counts_text(counts: Counts, missing: Sequence[str]) -> str:
 def added_text(added: Added) -> str:
     """Say what was added, and how to undo it."""
     n = len(added.crops)
-    known = f", {added.n_known} were there already" if added.n_known else ""
-    labels = f", with {added.n_labels} labels" if added.n_labels else ""
-    line = f"Added {n} crop{'' if n == 1 else 's'}{labels}{known}."
+    known = f"; {_counted(added.n_known, 'crop')} already there" if added.n_known else ""
+    labels = f" with {_counted(added.n_labels, 'label')}" if added.n_labels else ""
+    line = f"Added {_counted(n, 'crop')}{labels}{known}."
     if n:
         numbers = ", ".join(str(number) for number in added.crops[:12])
         line += f" Numbers: {numbers}{', …' if n > 12 else ''}."
@@ -49,14 +49,13 @@ def added_text(added: Added) -> str:
 
 def imported_lines(done: Imported) -> Iterator[str]:
     """Say what an import did, and what a person should look at."""
-    n = len(done.crops)
-    line = f"Added {n} crop{'' if n == 1 else 's'} and {done.n_labels} labels"
-    line += f"; {done.n_known} crops were there already." if done.n_known else "."
+    line = f"Added {_counted(len(done.crops), 'crop')} and {_counted(done.n_labels, 'label')}"
+    line += f"; {_counted(done.n_known, 'crop')} already there." if done.n_known else "."
     if done.action is not None:
         line += f" To undo: pestvision album undo {done.action}"
     yield line
     for name, count in done.unmatched.items():
-        yield f"“{name}” is no label of ours: {count} crops were added without one."
+        yield f"“{name}” is no label of ours: {_counted(count, 'crop')} added without one."
     for conflict in done.conflicts:
         said = ", ".join(
             f"{who} says {SHOWN_LABELS.get(label, label)}" for who, label in conflict.said
@@ -69,6 +68,10 @@ def imported_lines(done: Imported) -> Iterator[str]:
         )
     if done.conflicts:
         yield "Settle one with: pestvision album label LABEL NUMBER --settle"
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def crop_text(crop: Crop) -> str:
