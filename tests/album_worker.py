@@ -15,6 +15,7 @@ import sqlite3
 import statistics
 import sys
 import time
+from abc import ABC, abstractmethod
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -62,7 +63,7 @@ def main() -> None:
     print(json.dumps({**found.__dict__}))  # noqa: T201 - a program of the tests
 
 
-def alone(scene: Scene, n: int, rng: np.random.Generator) -> Found:
+def alone(scene: Work, n: int, rng: np.random.Generator) -> Found:
     """Kill one child after the other, and look each time."""
     scene.measure()
     found = Found(longest_ms=round(1000 * scene.longest_s))
@@ -190,9 +191,7 @@ def unlike_their_history(library: Library) -> list[str]:
 
 
 class Scene:
-    """A kind of work: an album, what a child does, and what must hold when it was killed."""
-
-    longest_s: float
+    """An album, and what must hold of it when somebody was killed at work on it."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -203,27 +202,6 @@ class Scene:
             self.crops = tuple(crop.id for crop in library.every())
             for number in self.crops:
                 self.labels |= {item.key: number for item in library.history(number)}
-
-    def measure(self) -> None:
-        """Let children work without killing them at random, to know how long it takes."""
-        took_s = []
-        for place in range(900, 905):
-            self.before(place)
-            number, read = started(lambda tell, place=place: self.work(tell, place))
-            start = time.perf_counter()
-            os.read(read, 1)
-            took_s.append(time.perf_counter() - start)
-            os.kill(number, signal.SIGKILL)
-            os.waitpid(number, 0)
-            os.close(read)
-        self.longest_s = ROUNDS * statistics.median(took_s)
-
-    def before(self, place: int) -> None:
-        """Make ready for a round."""
-
-    def work(self, tell: Callable[..., None], place: int) -> None:
-        """Do it, in a child."""
-        raise NotImplementedError
 
     def look(self, said: list[dict[str, Any]]) -> list[str]:
         """Say what is wrong after a child was killed that had announced this."""
@@ -240,7 +218,35 @@ class Scene:
         return []
 
 
-class Importing(Scene):
+class Work(Scene, ABC):
+    """A scene in which a child does something."""
+
+    longest_s: float
+
+    def measure(self) -> None:
+        """Let children work without killing them at random, to know how long it takes."""
+        took_s = []
+        for place in range(900, 905):
+            self.before(place)
+            number, read = started(lambda tell, place=place: self.work(tell, place))
+            start = time.perf_counter()
+            os.read(read, 1)
+            took_s.append(time.perf_counter() - start)
+            os.kill(number, signal.SIGKILL)
+            os.waitpid(number, 0)
+            os.close(read)
+        self.longest_s = ROUNDS * statistics.median(took_s)
+
+    def before(self, place: int) -> None:
+        """Make ready for a round: mostly there is nothing to do."""
+        del place
+
+    @abstractmethod
+    def work(self, tell: Callable[..., None], place: int) -> None:
+        """Do it, in a child."""
+
+
+class Importing(Work):
     """Photos are added, each with a label."""
 
     def work(self, tell: Callable[..., None], place: int, most: int = 250) -> None:
@@ -259,7 +265,7 @@ class Importing(Scene):
         return [f"crop {crop} is lost" for crop in self.labels.values() if crop not in numbers]
 
 
-class Labelling(Scene):
+class Labelling(Work):
     """Crops are labelled, and labels taken back."""
 
     longest_s = LONGEST_S
@@ -289,7 +295,7 @@ class Labelling(Scene):
         ]
 
 
-class Deleting(Scene):
+class Deleting(Work):
     """Photos were added and taken away long ago, and are deleted for good when the album is opened."""
 
     def before(self, place: int) -> None:
@@ -327,7 +333,7 @@ class PretendedNet:
         return other
 
 
-class Adapting(Scene):
+class Adapting(Work):
     """A head is learned and trusted again and again. The fit itself, which writes nothing, is done once."""
 
     def __init__(self, folder: Path) -> None:
@@ -374,19 +380,20 @@ class Adapting(Scene):
         return wrong
 
 
-class Migrating(Scene):
+class Migrating(Work):
     """An album of the first schema is opened."""
 
     def __init__(self, folder: Path) -> None:
         self.template = folder.with_name("template.db")
         self.n_rows = 2000
-        with Database(folder, migrations=MIGRATIONS[:1]) as old:
-            with old.atomic():
-                old.run_many(
-                    "INSERT INTO actions (kind, at, who, note) VALUES ('import', ?, 'keeper', ?)",
-                    [(stamp(Clock()()), "a note " * 10)] * self.n_rows,
-                )
-            old.copy_to(self.template)
+        with Database(folder, migrations=MIGRATIONS[:1]) as old, old.atomic():
+            old.run_many(
+                "INSERT INTO actions (kind, at, who, note) VALUES ('import', ?, 'keeper', ?)",
+                [(stamp(Clock()()), "a note " * 10)] * self.n_rows,
+            )
+        shutil.copyfile(
+            folder / DATABASE_NAME, self.template
+        )  # closed, so nothing waits in its log
         self.folder = folder
 
     def before(self, place: int) -> None:

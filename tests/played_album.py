@@ -12,7 +12,7 @@ from PIL import Image
 from pestvision.collection.intake import add_photos
 from pestvision.collection.library import Library
 from pestvision.collection.records import NewPhoto, Reading
-from pestvision.organisms.calibrate import group_probabilities, softmax
+from pestvision.organisms.calibrate import softmax
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
 from pestvision.organisms.net import SIGNATURE
 
@@ -103,7 +103,3 @@ class Patterned:
 def read_all(library: Library, net: Patterned, groups: dict[int, int]) -> None:
     """Have the net read crops, each of the group given."""
     library.note_readings([(number, net.read(number, group)) for number, group in groups.items()])
-
-
-def said_groups(p_fine: F32) -> int:
-    return int(group_probabilities(p_fine).argmax())

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pestvision.cli.answers import UsageError, answering, complain
-from pestvision.cli.given import data_folder, parsed_box, parsed_number, parsed_numbers
+from pestvision.cli.given import parsed_box, parsed_number, parsed_numbers
 from pestvision.cli.text import caution_text, printable
 from pestvision.errors import PhotoError
+from pestvision.findings.words import CAUTION
 from pestvision.settings import load_settings
+from pestvision.storage.place import DATA_VARIABLE, data_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,7 +43,7 @@ DataOption = Annotated[
     typer.Option(
         "--data",
         metavar="FOLDER",
-        envvar="PESTVISION_DATA",
+        envvar=DATA_VARIABLE,
         help="Where the album is kept; by default in your user data folder.",
     ),
 ]
@@ -168,7 +170,7 @@ def next_(
                 about = {"reason": str(item.reason), "words": item.words}
                 likely = None if item.likely is None else str(item.likely)
                 net = {"likely": likely, "p_likely": round(item.p_likely, 4)}
-                typer.echo(json_line(crop_json(item.crop, **about, **net)))
+                typer.echo(json_line(crop_json(item.crop, **about, **net, caution=CAUTION)))
             else:
                 typer.echo(suggestion_text(item))
         if crops is not None:
@@ -230,6 +232,20 @@ def label(
 
 @album.command(epilog=EXIT_STATUSES)
 @answering
+def tank(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The tank's name.")],
+    numbers: Annotated[list[str], typer.Argument(metavar="NUMBER", help="Numbers of crops.")],
+    data: DataOption = None,
+) -> None:
+    """Say of which tank the photos of some crops are."""
+    wanted = parsed_numbers(numbers)
+    with opened(data) as library:
+        n_photos = library.set_tank(wanted, name)
+    typer.echo(printable(f"{n_photos} photo{'' if n_photos == 1 else 's'} of tank {name}."))
+
+
+@album.command(epilog=EXIT_STATUSES)
+@answering
 def find(
     label: Annotated[
         str | None,
@@ -269,8 +285,11 @@ def find(
     with opened(data) as library:
         if history is not None:
             crop = library.crop(parsed_number(history, "--history"))
+            labels = library.history(crop.id)
             typer.echo(crop_text(crop))
-            typer.echo(history_text(library.history(crop.id)))
+            typer.echo(history_text(labels))
+            if any(item.kind == "net" for item in labels):
+                typer.echo(caution_text())
             return
         page = library.search(wanted, limit=most)
         for crop in page.crops:
@@ -351,7 +370,8 @@ def adapt(who: WhoOption = "keeper", as_json: JsonOption = False, data: DataOpti
         version = None if outcome.version is None else outcome.version.id
         about = None if outcome.version is None else outcome.version.about
         told = {"adopted": outcome.is_adopted, "version": version, "sentence": outcome.sentence}
-        typer.echo(json_line({**told, "missing": list(outcome.missing), "about": about}))
+        more = {"missing": list(outcome.missing), "about": about, "caution": CAUTION}
+        typer.echo(json_line({**told, **more}))
     else:
         typer.echo(printable(outcome.sentence))
         typer.echo(caution_text())

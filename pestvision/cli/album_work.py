@@ -77,8 +77,9 @@ def new_photos(
 
     A photo that cannot be looked at goes on as it is: `add_photos` names it with its reason.
     """
-    from pestvision.cli.work import checked, load_classifier, personal
-    from pestvision.findings.album import crops_of, labels_of_person
+    from pestvision.cli.work import checked, load_classifier
+    from pestvision.collection.adapt import personal_classifier
+    from pestvision.findings.album import crops_of, judge_of, labels_of_person
 
     def photo(path: Path, crops: tuple[NewCrop, ...]) -> NewPhoto:
         return NewPhoto(path, path.name, crops, tank=tank, camera=camera, source=source)
@@ -87,14 +88,15 @@ def new_photos(
         for path in paths:
             yield photo(path, (NewCrop(region, labels_of_person(label, who)),))
         return
-    classifier = personal(load_classifier(), library)
+    classifier = personal_classifier(library, load_classifier())
+    judge = judge_of(classifier)
     for path in paths:
         try:
             found = checked(path, classifier, settings, None)
         except PhotoError:
             yield photo(path, (NewCrop(),))
             continue
-        yield photo(path, crops_of(found, classifier.model, label=label, who=who))
+        yield photo(path, crops_of(found, path, judge, label=label, who=who))
 
 
 def added_json(added: Added) -> dict[str, Any]:

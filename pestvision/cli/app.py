@@ -14,7 +14,6 @@ from pestvision.cli.album import DataOption, album
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.given import (
     asked_password,
-    data_folder,
     parsed_box,
     parsed_port,
     require_folder,
@@ -37,6 +36,7 @@ from pestvision.cli.work import (
 )
 from pestvision.errors import PersonError
 from pestvision.settings import load_settings
+from pestvision.storage.place import data_folder
 
 if TYPE_CHECKING:
     from pestvision.findings.finding import ViewResult

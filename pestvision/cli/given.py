@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pestvision.arrays import BoxXyxy
     from pestvision.settings import Settings
 
-MAX_RANGE = 10_000
+MAX_RANGE = 10_000  # crops named at once; more is a slip of the hand
 PORTS = (1024, 65535)
 """The least and the greatest port open to ordinary programs: below are the system ports of RFC 6335."""
 
@@ -102,15 +102,6 @@ def parsed_numbers(texts: list[str]) -> list[int]:
             )
         numbers += range(first, last + 1)
     return list(dict.fromkeys(numbers))
-
-
-def data_folder(given: Path | None) -> Path:
-    """Give the data folder: the one that was given, else that of the user."""
-    if given is not None:
-        return given
-    import platformdirs
-
-    return platformdirs.user_data_path("pestvision", appauthor=False)
 
 
 def with_costs(settings: Settings, text: str | None) -> Settings:

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from pestvision.arrays import BoxXyxy
-    from pestvision.collection.library import Library
     from pestvision.findings.finding import NightResult, PhotoCheck, ViewResult
     from pestvision.organisms.classify import Classifier
     from pestvision.settings import Settings
@@ -37,30 +36,24 @@ def load_classifier() -> Classifier:
     return Classifier.load()
 
 
-def personal(classifier: Classifier, library: Library) -> Classifier:
-    """Put the head on that was learned from an album and is trusted."""
-    from pestvision.collection.adapt import personal_classifier
-
-    return personal_classifier(library, classifier)
-
-
 def with_own_labels(classifier: Classifier, data: Path | None) -> Classifier:
     """Put on what was learned from the person's own labels, where there is an album.
 
     An album that cannot be opened is told, and the net is used as it came.
     """
-    from pestvision.cli.given import data_folder
     from pestvision.errors import PestVisionError
     from pestvision.storage.database import DATABASE_NAME
+    from pestvision.storage.place import data_folder
 
     folder = data_folder(data)
     if not (folder / DATABASE_NAME).is_file():
         return classifier
+    from pestvision.collection.adapt import personal_classifier
     from pestvision.collection.library import Library
 
     try:
         with Library(folder) as library:
-            return personal(classifier, library)
+            return personal_classifier(library, classifier)
     except PestVisionError as error:
         complain(f"Your own labels are left out this time. {error.sentence()}")
         return classifier

@@ -33,7 +33,7 @@ USUAL_PULL = 0.1
 SHARE_PULL = 30.0
 """Of the share of the shipped head to 1. Of 0.3, 3 and 30, at 20 labels: .867, .875 and .878; .814, .816, .816."""
 MOST_STEPS = 200
-LEAST_COUNTED = 0.01
+LEAST_COUNTED = 0.01  # probability; below, a crop is simply wrong
 N_PARTS = 5
 """Parts of the cross-validation; fewer where there are fewer units."""
 N_GROUPS = len(GROUPS)

@@ -361,14 +361,15 @@ class Library:
             "UPDATE crops SET label = ?, is_disputed = ?, n_labels = ? WHERE id = ?", rows
         )
 
-    def set_tank(self, numbers: Sequence[int], tank: str) -> None:
-        """Say of which tank the photos of some crops are."""
+    def set_tank(self, numbers: Sequence[int], tank: str) -> int:
+        """Say of which tank the photos of some crops are; give how many photos."""
         tank = require_name(tank, "the tank")
         with self.database.atomic():
             photos = {crop.photo for crop in self.crops(numbers)}
             self.database.run_many(
                 "UPDATE photos SET tank = ? WHERE id = ?", [(tank, photo) for photo in photos]
             )
+        return len(photos)
 
     # --- taking away, and bringing back ---------------------------------------------------------
 

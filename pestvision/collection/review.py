@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 MOST_WEIGHED = 4000
 """Unlabelled crops that are weighed at a time: the least sure ones by half, and by half any others. With
 50,000 the list is there within a second."""
-N_NEIGHBOURS = 5
+N_NEIGHBOURS = 5  # labelled crops asked what a crop is; few, so that they are near
 DOUBTED_FROM = 0.0  # of a label: another group is as likely, asked without that label
 ORDER_STEP = 5
 """Of so many suggestions one is a label that is doubted, while there are such."""

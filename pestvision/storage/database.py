@@ -129,12 +129,6 @@ class Database:
         row = self.one("PRAGMA user_version")
         return int(row[0]) if row else 0
 
-    def copy_to(self, target: Path) -> None:
-        """Write a whole copy of the database as it is now to another file, while others go on."""
-        with self._told(), closing(sqlite3.connect(target)) as copy:
-            self._connection().backup(copy)
-            copy.execute("PRAGMA journal_mode = DELETE")
-
     def complaints(self) -> list[str]:
         """Check the whole file; give what is wrong with it, nothing where it is sound."""
         wrong = [str(row[0]) for row in self.rows("PRAGMA integrity_check") if row[0] != "ok"]

@@ -5,11 +5,8 @@ Functions that know no component of the page.
 
 from __future__ import annotations
 
-import hashlib
-import os
 import threading
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pestvision.collection.intake import add_photos
@@ -25,36 +22,27 @@ from pestvision.collection.records import (
     stamp,
 )
 from pestvision.errors import LabelError, PhotoError
+from pestvision.findings.album import net_labels
 from pestvision.organisms.crops import cut_crop
 from pestvision.report.order import by_worry
 from pestvision.storage.database import DATABASE_NAME
+from pestvision.storage.files import sha256_of
 from pestvision.web import album_words, words
 from pestvision.web.album_pictures import CropPictures
 from pestvision.web.handlers import spoken
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from pestvision.arrays import U8, BoxXyxy
     from pestvision.findings.finding import Judgement, NightResult
     from pestvision.organisms.classify import Classifier
     from pestvision.web.handlers import ClassifierOnce, Shown
 
-DATA_VARIABLE = "PESTVISION_DATA"
 CLOSE_UP_NOTE = "a close-up on the page"
 NIGHT_NOTE = "a night on the page"
 MOST_OF_A_NIGHT = 24  # animals offered to be taught: more is a list that nobody reads
-FIRST_KEY_LENGTH = 24  # hexadecimal digits, as the album's own keys have
-
-
-def data_folder() -> Path:
-    """Give the folder in which the album is kept where none is named."""
-    named = os.environ.get(DATA_VARIABLE)
-    if named:
-        return Path(named).expanduser()
-    import platformdirs
-
-    return platformdirs.user_data_path("pestvision", appauthor=False)
 
 
 def tank_of(text: str | None) -> str | None:
@@ -277,7 +265,7 @@ class AlbumDesk:
             person, of_tank = person_of(who), tank_of(tank)
             at = stamp(library.now())
             given = Label(new_key(), require_label(label), person, "person", at)
-            crop = NewCrop(item.box_xyxy_px, labels=(self.net_label(item, at), given))
+            crop = NewCrop(item.box_xyxy_px, labels=(*self.net_labels(item), given))
             photo = NewPhoto(item.path, item.name, (crop,), tank=of_tank)
             added = add_photos(library, [photo], who=person, note=lesson.note)
             if added.skipped:
@@ -296,14 +284,10 @@ class AlbumDesk:
             self.album.library().take_back([given.key])
             return lesson.told(number, None, album_words.TAKEN_BACK)
 
-    def net_label(self, item: Teachable, at: str) -> Label:
-        """Give the net's own label; its key is the same whenever the same net says it of this crop."""
-        model = self._model_of(self._classifier.get())
-        judged = item.judgement
-        likeliest = judged.likeliest
-        facts = f"{model} {_sha256(item.path)} {item.box_xyxy_px} {likeliest}"
-        key = hashlib.sha256(facts.encode()).hexdigest()[:FIRST_KEY_LENGTH]
-        return Label(key, likeliest, "net", "net", at, model=model, confidence=max(judged.p_groups))
+    def net_labels(self, item: Teachable) -> tuple[Label, ...]:
+        """Give the net's own label; none where it could not tell."""
+        judge = self._model_of(self._classifier.get())
+        return net_labels(item.judgement, judge, _sha256(item.path), item.box_xyxy_px)
 
 
 def _require_there(item: Teachable) -> None:
@@ -323,7 +307,7 @@ def count_of(library: Library, label: str) -> int:
 
 
 def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    return sha256_of(path.read_bytes())
 
 
 def number_of(text: str) -> int:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pestvision.collection.intake import add_photos
-from pestvision.collection.records import NewCrop, NewPhoto, stamp
+from pestvision.collection.records import NewCrop, NewPhoto
 from pestvision.errors import PhotoError
 from pestvision.findings.check import check_photo
 from pestvision.photos.read import read_photo
@@ -94,13 +94,12 @@ class IntakeDesk:
     def _look_over(self, path: Path, tank: str | None) -> NewPhoto:
         photo = read_photo(path, settings=self._settings.photos)
         found = check_photo(photo, self._classifier.get(), settings=self._settings)
-        at = stamp(self._desk.album.library().now())
         crops = []
         for item in found.findings:
             seen = Teachable(
                 item.id, path, path.name, item.box_xyxy_px, item.judgement, item.crop_rgb
             )
-            crops.append(NewCrop(item.box_xyxy_px, labels=(self._desk.net_label(seen, at),)))
+            crops.append(NewCrop(item.box_xyxy_px, labels=self._desk.net_labels(seen)))
         return NewPhoto(path, path.name, tuple(crops), tank=tank)
 
 

@@ -178,7 +178,6 @@ LABEL_KEYS = "Keys: 1 to 5 answer, 0 or Backspace takes the last one back, S or 
 SKIP = "Pass over"
 LAST_BACK = "Take the last back"
 KEY_OF_SKIP, KEY_OF_BACK = "S", "0"
-WHY_ASKED = "Asked because"
 NET_NOT_READ = "The net has not looked at it yet."
 ALIKE_NONE = "No other picture without a label looks like it"
 NOTHING_TO_LABEL = "There is nothing to label at the moment."
@@ -207,7 +206,6 @@ ADAPT_SAYS = (
     "program always stays, and you can go back to it."
 )
 ADAPT_BUTTON = "Teach the net my labels"
-ADAPT_WAITS = "What came of it will stand here."
 ADAPT_NEEDED = "Still missing"
 ADAPT_MORE = "More of these would help"
 ADAPT_LAST = "Before and after"

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from pestvision.errors import ConfigError, OutputError
 from pestvision.settings import Settings
+from pestvision.storage.place import data_folder
 from pestvision.web import album_words, words
 from pestvision.web.guard import OwnOnly
 
@@ -83,7 +84,8 @@ def build_app(
 
     import gradio as gr
 
-    from pestvision.web.album import AlbumDesk, SharedAlbum, data_folder
+    from pestvision.findings.album import judge_of
+    from pestvision.web.album import AlbumDesk, SharedAlbum
     from pestvision.web.album_adapt import AdaptDesk
     from pestvision.web.album_intake import IntakeDesk
     from pestvision.web.album_review import ReviewDesk
@@ -97,14 +99,14 @@ def build_app(
     from pestvision.web.pages.review import KEYS
     from pestvision.web.pages.teach import remember
     from pestvision.web.pages.visitor import delete_on_leaving
-    from pestvision.web.tools import Tools, model_of
+    from pestvision.web.tools import Tools
 
     tools = Tools.shipped() if tools is None else tools
-    album = SharedAlbum(data_folder() if album_folder is None else album_folder)
+    album = SharedAlbum(data_folder(album_folder))
     classifier = OwnNet(classifier_source, album, tools)
     classifier.warm()
     desk = Desk(settings, classifier, work)
-    teacher = AlbumDesk(album, classifier, model_of)
+    teacher = AlbumDesk(album, classifier, judge_of)
     desks = AlbumDesks(
         album,
         IntakeDesk(settings, teacher, classifier, work / "kept" / "album"),

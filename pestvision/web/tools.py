@@ -87,9 +87,3 @@ class Tools:
             versions=versions,
             personal_classifier=personal_classifier,
         )
-
-
-def model_of(classifier: Classifier) -> str:
-    """Name the net that says something: its weights, and the version of a personal head on it."""
-    head = classifier.head
-    return classifier.model if head is None else f"{classifier.model} version {head.version}"

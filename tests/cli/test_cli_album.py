@@ -90,6 +90,7 @@ def test_a_label_is_taken_back_and_its_history_stays(
     history = type_in("album", "find", "--history", 1).output
     assert "keeper: leech (taken back" in history
     assert history.count("keeper:") == 2
+    assert "not a diagnosis" not in flat(history)  # no label of the net is shown
     nothing = type_in("album", "label", "back", 1, "--who", "other")
     assert nothing.exit_code == 2
     assert "No label of other holds" in nothing.output
@@ -134,6 +135,7 @@ def test_adapting_is_told_with_the_caution_and_can_be_gone_back_on(
     assert "Version 1" in type_in("album", "trust", 1).output
     told = json.loads(type_in("album", "adapt", "--json").output)
     assert told["version"] == 2
+    assert told["caution"] == CAUTION
     assert set(told["about"]["n"]) == {str(group) for group in GROUPS}
 
 
@@ -151,6 +153,7 @@ def test_what_to_label_next_is_told_with_the_caution_and_saved(
     lines = type_in("album", "next", "--number", 2, "--json").output.splitlines()
     first: dict[str, Any] = json.loads(lines[0])
     assert first["reason"] == "unsure"
+    assert first["caution"] == CAUTION
     assert first["likely"] in {str(group) for group in GROUPS}
 
 
@@ -261,3 +264,23 @@ def test_without_an_album_a_check_makes_none(
 ) -> None:
     assert type_in("check", photos / "p0.png").exit_code == 0
     assert not data.exists()
+
+
+def test_the_tank_of_photos_is_put_right(type_in: Callable[..., Result], photos: Path) -> None:
+    type_in("album", "add", photos, "--whole", "--tank", "Amber")
+    assert "2 photos of tank Moss." in type_in("album", "tank", "Moss", 1, 2).output
+    assert "2 of 2 found" in type_in("album", "find", "--tank", "Moss").output
+    assert "6 of 6 found" in type_in("album", "find", "--tank", "Amber").output
+
+
+def test_the_net_labels_what_it_found_once_and_its_label_is_shown_with_the_caution(
+    type_in: Callable[..., Result], stages: Any, photos: Path
+) -> None:
+    stages.put("pestvision.cli.work", "load_classifier", Patterned)
+    first = json.loads(type_in("album", "add", photos / "p0.png", "--json").output)
+    assert first["labels"] == len(first["crops"]) > 0
+    again = json.loads(type_in("album", "add", photos / "p0.png", "--json").output)
+    assert (again["labels"], again["known"]) == (0, len(first["crops"]))
+    history = type_in("album", "find", "--history", first["crops"][0]).output
+    assert "net:" in history
+    assert flat(CAUTION) in flat(history)

@@ -60,6 +60,7 @@ def test_there_are_the_commands_that_there_should_be() -> None:
             "import",
             "label",
             "next",
+            "tank",
             "trust",
             "undo",
         ]

@@ -353,16 +353,3 @@ def test_processes_that_bring_it_up_to_date_at_once_do_so_once(tmp_path: Path) -
     with Database(folder) as database:
         assert len(who(database)) == 50
         assert database.complaints() == []
-
-
-def test_a_copy_is_whole_while_others_write(database: Database, tmp_path: Path) -> None:
-    with database.atomic():
-        database.run(ADD, ("Amber",))
-    with database.atomic():
-        database.run(ADD, ("not yet",))
-        done = threading.Thread(target=database.copy_to, args=(tmp_path / "copy.db",))
-        done.start()
-        done.join(30)
-    with closing(sqlite3.connect(tmp_path / "copy.db")) as copy:
-        assert copy.execute("SELECT who FROM actions").fetchall() == [("Amber",)]
-        assert copy.execute("PRAGMA journal_mode").fetchone() == ("delete",)

@@ -11,6 +11,7 @@ import pytest
 from hand_made import CLASSIFIER, made_check, made_night
 from played_teaching import Adapting, fill, version_of
 
+from pestvision.findings.album import judge_of
 from pestvision.findings.words import CAUTION
 from pestvision.photos.read import read_photo
 from pestvision.settings import Settings
@@ -19,7 +20,7 @@ from pestvision.web.album import SharedAlbum
 from pestvision.web.album_adapt import AdaptDesk
 from pestvision.web.handlers import ClassifierOnce, Desk
 from pestvision.web.own_net import OwnNet, day_in_words
-from pestvision.web.tools import Tools, model_of
+from pestvision.web.tools import Tools
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -181,8 +182,8 @@ def test_answers_come_from_the_trusted_head_and_say_so(filled: SharedAlbum) -> N
     assert net.judged_with(worn) == "Judged with your own labels, version 3, of 12 May 2021."
     assert net.judged_with(CLASSIFIER) == ""
     assert net.judged_with(WithHead(9)) == ""  # type: ignore[arg-type]
-    assert model_of(worn) == "net-7 version 3"
-    assert model_of(CLASSIFIER) == "net-7"
+    assert judge_of(worn) == "net-7 version 3"
+    assert judge_of(CLASSIFIER) == "net-7"
 
 
 def test_without_an_album_the_shipped_net_answers(album: SharedAlbum) -> None:

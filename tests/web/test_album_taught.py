@@ -13,13 +13,13 @@ from PIL import Image
 from pestvision.collection.records import DONT_KNOW, Wanted
 from pestvision.findings.words import CAUTION
 from pestvision.organisms.classes import Group
+from pestvision.storage.place import data_folder
 from pestvision.web import album_words, words
 from pestvision.web.album import (
     AlbumDesk,
     Lesson,
     SharedAlbum,
     Teachable,
-    data_folder,
     lesson_of,
     lesson_of_night,
     person_of,
