@@ -88,6 +88,10 @@ class LabelError(PersonError):
     """A label, or what it was given for, cannot be used."""
 
 
+class LogError(PersonError):
+    """A note, a tank or a row of the log cannot be used."""
+
+
 class ShapeError(PestVisionError, ValueError):
     """An array of the wrong shape or dtype was passed: a programmer's error.
 

@@ -55,12 +55,27 @@ class NightSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class TankSettings:
+    """What the arithmetic of the log takes for granted."""
+
+    # Young hide under a parent for up to 5 to 6 weeks in the warm (Helobdella europaea, after Govedich 2004)
+    # and about 30 days at 14 degrees (Alboglossiphonia heteroclita; Hatto 1968, Hydrobiologia 31:363); the
+    # rest is a margin. No published standard says how long to wait.
+    brooding_weeks: float = 8.0
+    clear_at: float = 0.95  # from this probability on a tank is called probably clear
+    usual_minutes: float = 15.0  # a look that nobody timed is taken for this; effort 1
+    look_every_days: float = 3.0  # how often a tank under watch is looked at
+    quarantine_weeks: float = 8.0  # as brooding_weeks: what came in may carry a brood
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
-    """Everything that can be set, in three sections."""
+    """Everything that can be set, in four sections."""
 
     photos: PhotoSettings = field(default_factory=PhotoSettings)
     check: CheckSettings = field(default_factory=CheckSettings)
     night: NightSettings = field(default_factory=NightSettings)
+    tanks: TankSettings = field(default_factory=TankSettings)
 
 
 def load_settings(path: Path | None = None) -> Settings:
@@ -69,7 +84,7 @@ def load_settings(path: Path | None = None) -> Settings:
     Parameters
     ----------
     path
-        A TOML file with the sections `[photos]`, `[check]` and `[night]`, or None for the defaults.
+        A TOML file with the sections `[photos]`, `[check]`, `[night]` and `[tanks]`, or None for the defaults.
 
     Raises
     ------

@@ -25,7 +25,7 @@ IMAGE_PATH: Final = re.compile(r"images/([0-9a-f]{2})/(\1[0-9a-f]{62})\.[a-z0-9]
 
 _FIRST_BYTES: Final = b"SQLite format 3\x00"  # sqlite.org/fileformat2.html, 1.3
 _PATIENCE_S: Final = 2.0  # a page writes for milliseconds
-_CHANGING_TABLES: Final = ("actions", "labels")  # their column `at` says when
+_CHANGING_TABLES: Final = ("actions", "labels", "tank_changes")  # their column `at` says when
 _BUSY: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED})
 _OUT_OF_REACH: Final = frozenset(
     {

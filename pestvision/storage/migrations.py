@@ -116,6 +116,58 @@ CREATE TABLE trusted (
 ) STRICT
 """
 
+_TANKS = """
+CREATE TABLE tanks (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL COLLATE NOCASE UNIQUE,
+    litres REAL CHECK (litres > 0),
+    lives TEXT,
+    use TEXT
+) STRICT
+"""
+
+# What may be filled with which kind is held by pestvision.tanks.records; here only what must never be.
+_TANK_NOTES = """
+CREATE TABLE tank_notes (
+    id INTEGER PRIMARY KEY,
+    tank INTEGER NOT NULL REFERENCES tanks (id),
+    at TEXT NOT NULL,
+    offset_min INTEGER NOT NULL CHECK (offset_min BETWEEN -1440 AND 1440),
+    kind TEXT NOT NULL,
+    pest TEXT,
+    seen INTEGER CHECK (seen >= 0),
+    taken INTEGER CHECK (taken >= 0),
+    means TEXT,
+    minutes REAL CHECK (minutes > 0),
+    brooding INTEGER NOT NULL DEFAULT 0 CHECK (brooding IN (0, 1)),
+    count INTEGER CHECK (count > 0),
+    stage TEXT,
+    cargo TEXT,
+    what TEXT,
+    source TEXT,
+    other INTEGER REFERENCES tanks (id) CHECK (other <> tank),
+    batch TEXT,
+    judge TEXT NOT NULL,
+    remark TEXT
+) STRICT
+"""
+
+# Every change with the row before and after it, as JSON; undoing puts back what was before.
+_TANK_CHANGES = """
+CREATE TABLE tank_changes (
+    id INTEGER PRIMARY KEY,
+    step INTEGER NOT NULL,
+    at TEXT NOT NULL,
+    who TEXT NOT NULL,
+    is_of TEXT NOT NULL CHECK (is_of IN ('tank', 'note')),
+    row INTEGER NOT NULL,
+    before TEXT,
+    after TEXT,
+    undone_at TEXT,
+    CHECK (before IS NOT NULL OR after IS NOT NULL)
+) STRICT
+"""
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(
         "the library: photos, crops and their labels",
@@ -141,6 +193,18 @@ MIGRATIONS: tuple[Migration, ...] = (
             _SIGNATURES,
             _HEADS,
             _TRUSTED,
+        ),
+    ),
+    Migration(
+        "the log of the tanks",
+        (
+            _TANKS,
+            _TANK_NOTES,
+            _TANK_CHANGES,
+            "CREATE INDEX tank_notes_by_tank ON tank_notes (tank, at)",
+            "CREATE INDEX tank_notes_by_time ON tank_notes (at)",
+            "CREATE INDEX tank_changes_by_row ON tank_changes (is_of, row)",
+            "CREATE INDEX tank_changes_by_step ON tank_changes (step)",
         ),
     ),
 )
