@@ -157,8 +157,8 @@ def test_a_scanned_night_goes_into_the_log_as_the_programs_look(
     type_in: TypeIn, stages: Stages, tmp_path: Path
 ) -> None:
     stages.put(
-        "pestvision.collection.adapt", "personal_classifier", lambda library, classifier: classifier
-    )  # noqa: ARG005
+        "pestvision.collection.adapt", "personal_classifier", lambda classifier, **_: classifier
+    )
     (tmp_path / "glass").mkdir()
     result = type_in("night", tmp_path / "glass", "--tank", "Amber")
     assert result.exit_code == 0, result.stderr
