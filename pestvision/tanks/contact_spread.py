@@ -34,7 +34,8 @@ class Spread:
     Parameters
     ----------
     had_from
-        By life in which leeches were seen: the second from which on it is taken to have had them.
+        By life in which leeches were seen: the second from which on it is taken to have had them. Where that lies
+        before the life began, the whole of it is.
     by
         By life that was reached from another tank before that: the contact that reached it first, and the life
         out of which it came.
@@ -80,7 +81,9 @@ def spread(
     """
     require_window(window_days)
     had_from = {
-        key: _had_from(history, key, window_days) for key in history.first_seen if key != without
+        key: second_of(first - timedelta(days=window_days))
+        for key, first in history.first_seen.items()
+        if key != without
     }
     by: dict[LifeKey, tuple[Contact, LifeKey]] = {}
     reached = Spread(had_from, by)
@@ -114,12 +117,6 @@ def _carry(
     for key in new:
         by[key] = (contact, out_of)
     return bool(new)
-
-
-def _had_from(history: History, key: LifeKey, window_days: float) -> float:
-    first = history.first_seen[key] - timedelta(days=window_days)
-    began = history.life_from(key)
-    return float(second_of(first) if began is None else max(second_of(first), second_of(began)))
 
 
 def require_window(window_days: float) -> float:

@@ -266,6 +266,8 @@ def test_at_the_second_of_an_emptying_the_cautious_reading_holds() -> None:
     came = [looked("Amber", 0, seen=1), moved("Amber", "Moss", 1), emptied("Moss", 1)]
     assert set(exposed(came)) == {"Moss"}
     assert len(exposures(came)) == 1
+    through = [looked("Amber", 0, seen=1), moved("Amber", "Moss", 1), emptied("Moss", 1)]
+    assert set(exposed([*through, moved("Moss", "Slate", 1)])) == {"Moss", "Slate"}
     seen = [looked("Amber", 1, seen=1), emptied("Amber", 1), moved("Amber", "Moss", 2)]
     assert exposures(seen) == ()
     assert [one.reason for one in tank_states(seen, today=date(2026, 4, 1))] == [Reason.QUIET] * 2
@@ -351,6 +353,17 @@ def test_a_tank_is_no_way_into_itself() -> None:
         moved("Moss", "Fern", 1, Cargo.ANIMALS),
         moved("Fern", "Moss", 2, Cargo.ANIMALS),
         looked("Moss", 10, seen=1),
+    ]
+    (way,) = ways_in(notes, "Moss").ways
+    assert way.origin is Origin.QUIET_TANK
+
+
+def test_a_tank_that_was_exposed_only_later_is_a_quiet_one() -> None:
+    notes = [
+        looked("Amber", 0, seen=1),
+        moved("Slate", "Moss", 1),
+        moved("Amber", "Slate", 2),
+        looked("Moss", 5, seen=1),
     ]
     (way,) = ways_in(notes, "Moss").ways
     assert way.origin is Origin.QUIET_TANK
