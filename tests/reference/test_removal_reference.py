@@ -11,6 +11,8 @@ and six answers of Carle and Strub's method that no single rule of rounding expl
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
@@ -18,7 +20,6 @@ from scipy import optimize, special, stats
 
 from pestvision.tanks import estimators
 from pestvision.tanks.depletion import delury, leslie
-from pestvision.tanks.estimates import Estimate
 from pestvision.tanks.estimators import (
     carle_strub,
     first_night_test,
@@ -30,6 +31,9 @@ from pestvision.tanks.estimators import (
     seber_three,
     zippin,
 )
+
+if TYPE_CHECKING:
+    from pestvision.tanks.estimates import Estimate
 
 # Omand 1951, smallmouth bass of Little Silver Lake, as in Ricker 1975; seven traps each time
 BASS = (131, 69, 99, 78, 56, 76, 49, 42, 63, 47)
