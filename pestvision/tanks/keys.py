@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Final
 from uuid import UUID, uuid5
 
@@ -22,6 +23,6 @@ def log_key(log: TankLog) -> UUID:
     return uuid5(NAMESPACE, "log" if row is None else f"log {row[0]} {row[1]}")
 
 
-def name_under(key: UUID, *parts: object) -> UUID:
+def name_under(key: UUID, *parts: str | float | None) -> UUID:
     """Give the name of one thing of a log, from what tells it apart there: what it is, and its number."""
-    return uuid5(key, "\x1f".join(str(part) for part in parts))  # a sign that no name holds
+    return uuid5(key, json.dumps(parts))  # no two lists of parts give one text, whatever they hold
