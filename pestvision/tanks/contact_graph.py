@@ -96,7 +96,7 @@ class History:
     Parameters
     ----------
     tanks
-        Every tank that a note names, sorted.
+        Every tank there is, sorted.
     contacts
         In time order.
     additions
@@ -163,19 +163,26 @@ def day_words(at: date) -> str:
     return f"{at.day} {MONTHS[at.month - 1]} {at.year}"
 
 
-def history_of(notes: Iterable[Note], *, cleared: Mapping[str, datetime] | None = None) -> History:
+def history_of(
+    notes: Iterable[Note],
+    *,
+    tanks: Iterable[str] = (),
+    cleared: Mapping[str, datetime] | None = None,
+) -> History:
     """Put in order what the notes say of contacts, sightings and emptyings.
 
     Parameters
     ----------
     notes
         Of all tanks, in any order.
+    tanks
+        Further tanks, of which there may be no note.
     cleared
         By tank: from when on it counts as clear, if something else says so. What came into it before counts
         no longer, as if it had been emptied, unless a leech was seen in it afterwards.
     """
     notes = sorted(notes, key=_order)
-    names = _names(notes)
+    names = _names(notes, tanks)
     known = _KnownTanks(names)
     contacts, additions = [], []
     seen: dict[str, list[datetime]] = {}
@@ -239,7 +246,7 @@ def _order(note: Note) -> tuple[float, str, str, str, str, int]:
     return note.at.timestamp(), note.tank, note.kind, note.other or "", note.cargo or "", note.id
 
 
-def _names(notes: Iterable[Note]) -> dict[str, str]:
+def _names(notes: Iterable[Note], tanks: Iterable[str]) -> dict[str, str]:
     """Give every tank's name by its small letters: one spelling for each tank."""
     names: dict[str, str] = {}
     for note in notes:
@@ -247,7 +254,7 @@ def _names(notes: Iterable[Note]) -> dict[str, str]:
             if name is not None:
                 small = name.casefold()
                 names[small] = min(names.get(small, name), name)
-    return names
+    return names | {name.casefold(): name for name in tanks}
 
 
 def _contact(note: Note, tank: str, out_of: str, names: Mapping[str, str]) -> Contact:

@@ -105,7 +105,13 @@ class WaysIn:
     sentence: str
 
 
-def ways_in(notes: Iterable[Note], tank: str, *, window_days: float = WINDOW_DAYS) -> WaysIn:
+def ways_in(
+    notes: Iterable[Note],
+    tank: str,
+    *,
+    tanks: Iterable[str] = (),
+    window_days: float = WINDOW_DAYS,
+) -> WaysIn:
     """Give the likely ways in which leeches came into a tank.
 
     What came within the look-back before the first sighting counts: from outside, and from other tanks, with leeches
@@ -117,6 +123,8 @@ def ways_in(notes: Iterable[Note], tank: str, *, window_days: float = WINDOW_DAY
         Of all tanks, in any order.
     tank
         The tank's name, whatever the case of its letters.
+    tanks
+        Further tanks, of which there may be no note.
     window_days
         The look-back, in days.
 
@@ -125,7 +133,7 @@ def ways_in(notes: Iterable[Note], tank: str, *, window_days: float = WINDOW_DAY
     LogError
         If the look-back makes no sense.
     """
-    history = history_of(notes)
+    history = history_of(notes, tanks=tanks)
     name = next((known for known in history.tanks if known.casefold() == tank.casefold()), tank)
     lives = sorted(key for key in history.first_seen if key[0] == name)
     if not lives:

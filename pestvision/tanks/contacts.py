@@ -44,6 +44,7 @@ __all__ = [
     "day_words",
     "exposures",
     "look_back_words",
+    "states_of",
     "tank_states",
     "ways_in",
 ]
@@ -159,13 +160,13 @@ class TankState:
     emptied: datetime | None = None
 
 
-def contacts_of(notes: Iterable[Note]) -> tuple[Contact, ...]:
+def contacts_of(notes: Iterable[Note], *, tanks: Iterable[str] = ()) -> tuple[Contact, ...]:
     """Give everything that went from one tank into another, in time order.
 
     Moves are; additions and restockings are where their source names a tank of the log. Tools and water that were
-    carried from tank to tank are moves too.
+    carried from tank to tank are moves too. `tanks` names further tanks, of which there may be no note.
     """
-    return history_of(notes).contacts
+    return history_of(notes, tanks=tanks).contacts
 
 
 def exposures(
@@ -203,6 +204,7 @@ def tank_states(
     notes: Iterable[Note],
     *,
     today: date,
+    tanks: Iterable[str] = (),
     window_days: float = WINDOW_DAYS,
     cleared: Mapping[str, datetime] | None = None,
 ) -> tuple[TankState, ...]:
@@ -214,10 +216,23 @@ def tank_states(
         Of all tanks, in any order. Those after `today` are left out.
     today
         The day, as the keeper's calendar says.
+    tanks
+        Further tanks, of which there may be no note.
     window_days, cleared
         As of `exposures`.
+
+    Raises
+    ------
+    LogError
+        If the look-back makes no sense.
     """
-    history = history_of((note for note in notes if note.at.date() <= today), cleared=cleared)
+    known = (note for note in notes if note.at.date() <= today)
+    history = history_of(known, tanks=tanks, cleared=cleared)
+    return states_of(history, today=today, window_days=window_days)
+
+
+def states_of(history: History, *, today: date, window_days: float) -> tuple[TankState, ...]:
+    """Say of every tank of a history how it stands; see `tank_states`."""
     exposed = {
         exposure.tank: exposure
         for exposure in _exposures(history, window_days)
@@ -241,6 +256,7 @@ def check_first(
     notes: Iterable[Note],
     *,
     today: date,
+    tanks: Iterable[str] = (),
     window_days: float = WINDOW_DAYS,
     cleared: Mapping[str, datetime] | None = None,
 ) -> tuple[TankState, ...]:
@@ -250,7 +266,7 @@ def check_first(
     not looked at. Tanks that gave something to a tank before leeches were seen there follow. Tanks with leeches come
     last: that they need looking at is known. Tanks that nothing links are left out.
     """
-    states = tank_states(notes, today=today, window_days=window_days, cleared=cleared)
+    states = tank_states(notes, today=today, tanks=tanks, window_days=window_days, cleared=cleared)
     return tuple(state for state in states if state.reason is not Reason.QUIET)
 
 

@@ -428,6 +428,17 @@ def test_a_look_before_the_exposure_is_no_look_since() -> None:
     assert first.days_unlooked == 8
 
 
+def test_a_tank_without_a_note_is_known_where_it_is_named() -> None:
+    notes = [added("Amber", -1, Cargo.ANIMALS, "thistle"), looked("Amber", 0, seen=1)]
+    assert [one.tank for one in check_first(notes, today=date(2026, 3, 2))] == ["Amber"]
+    known = check_first(notes, today=date(2026, 3, 2), tanks=["Thistle", "Pearl"])
+    assert [one.tank for one in known] == ["Thistle", "Amber"]
+    assert ways_in(notes, "Amber", tanks=["Thistle"]).ways[0].out_of == "Thistle"
+    assert contacts_of(notes, tanks=["Thistle"])[0].out_of == "Thistle"
+    states = tank_states(notes, today=date(2026, 3, 2), tanks=["Thistle", "Pearl"])
+    assert [one.tank for one in states] == ["Thistle", "Amber", "Pearl"]
+
+
 def test_what_is_noted_after_today_is_left_out() -> None:
     notes = [looked("Amber", 0, seen=1), moved("Amber", "Moss", 5)]
     assert [one.tank for one in check_first(notes, today=date(2026, 3, 3))] == ["Amber"]
