@@ -144,6 +144,8 @@ class TankState:
         Of an exposed tank or a possible source.
     exposure
         Of an exposed tank, and of a seen one that was exposed before.
+    gave
+        Of a possible source: what it gave to a tank before leeches were seen there.
     emptied
         When it was last emptied.
     """
@@ -157,6 +159,7 @@ class TankState:
     is_looked_since: bool
     risk: Risk | None = None
     exposure: Exposure | None = None
+    gave: Contact | None = None
     emptied: datetime | None = None
 
 
@@ -318,6 +321,7 @@ def _state(
     since: datetime | None = None,
     risk: Risk | None = None,
     exposure: Exposure | None = None,
+    gave: Contact | None = None,
 ) -> TankState:
     looked = history.last_looked.get(tank)
     return TankState(
@@ -330,6 +334,7 @@ def _state(
         is_looked_since=looked is not None and since is not None and looked > since,
         risk=risk,
         exposure=exposure,
+        gave=gave,
         emptied=history.emptied.get(tank),
     )
 
@@ -376,6 +381,7 @@ def _source_state(history: History, contact: Contact, today: date) -> TankState:
         today,
         since=contact.at,
         risk=contact.risk,
+        gave=contact,
     )
 
 
