@@ -147,7 +147,7 @@ def _state_lines(state: TankState, today: date) -> list[str]:
     since = _day(state.since, today) if state.since else ""
     lines = []
     if state.reason is Reason.SEEN:
-        lines.append(f"seen {since}")
+        lines.append(f"seen {since}" + ("" if state.is_confirmed else ", by the tool only"))
     elif state.reason is Reason.EXPOSED:
         lines.append(f"exposed since {since}, {state.risk} risk")
     elif state.gave is not None:

@@ -148,6 +148,8 @@ class TankState:
         Of a possible source: what it gave to a tank before leeches were seen there.
     emptied
         When it was last emptied.
+    is_confirmed
+        Of a tank with leeches: the keeper saw one, not only the tool in photos.
     """
 
     tank: str
@@ -161,6 +163,7 @@ class TankState:
     exposure: Exposure | None = None
     gave: Contact | None = None
     emptied: datetime | None = None
+    is_confirmed: bool = True
 
 
 def contacts_of(notes: Iterable[Note], *, tanks: Iterable[str] = ()) -> tuple[Contact, ...]:
@@ -324,6 +327,7 @@ def _state(
     gave: Contact | None = None,
 ) -> TankState:
     looked = history.last_looked.get(tank)
+    life = history.present(tank)
     return TankState(
         tank=tank,
         reason=reason,
@@ -336,6 +340,7 @@ def _state(
         exposure=exposure,
         gave=gave,
         emptied=history.emptied.get(tank),
+        is_confirmed=life not in history.first_seen or life in history.confirmed,
     )
 
 

@@ -6,6 +6,7 @@ import itertools
 import re
 import time
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ import pytest
 
 from pestvision.report.contact_picture import WIDTH, contact_svg
 from pestvision.report.fitted_words import fitted, shortened, wide, wrapped, xml_safe
-from pestvision.tanks.records import Cargo, Kind, Means, Note, Pest
+from pestvision.tanks.records import Cargo, Judge, Kind, Means, Note, Pest
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -185,6 +186,12 @@ def test_what_came_from_a_tank_emptied_since_is_told_in_words() -> None:
     assert "2 Mar: plants from Amber, emptied since" in words(svg)
     assert "emptied 3 Mar" in words(svg)
     assert len(boxes(svg)["Amber"]) == 1  # no longer doubled
+
+
+def test_what_only_the_tool_saw_is_said_to_be_so() -> None:
+    photo = replace(seen("Amber", 0), means=Means.PHOTO, judge=Judge.TOOL)
+    assert "seen 1 Mar, by the tool only" in words(contact_svg([photo], today=TODAY))
+    assert "seen 1 Mar" in words(contact_svg([photo, seen("Amber", 1)], today=TODAY))
 
 
 def test_another_year_is_named() -> None:
