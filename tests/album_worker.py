@@ -18,6 +18,7 @@ import time
 from abc import ABC, abstractmethod
 from contextlib import closing
 from dataclasses import dataclass, field
+from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -32,7 +33,9 @@ from pestvision.collection.records import Label, NewCrop, NewPhoto, Reading, agr
 from pestvision.organisms.classes import GROUPS
 from pestvision.storage.database import BACKUPS_NAME, DATABASE_NAME, Database
 from pestvision.storage.migrations import MIGRATIONS
+from pestvision.tanks.log import TankLog
 from tests.made_album import Clock, faults
+from tests.made_log import look
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -57,6 +60,7 @@ def main() -> None:
         "adapt": Adapting,
         "delete": Deleting,
         "migrate": Migrating,
+        "log": Logging,
     }
     rng = np.random.default_rng(seed)
     found = together(folder, n, rng) if work == "together" else alone(scenes[work](folder), n, rng)
@@ -433,8 +437,57 @@ class Migrating(Work):
                 version = database.execute("PRAGMA user_version").fetchone()
                 rows = database.execute("SELECT count(*) FROM actions").fetchone()
                 sound = database.execute("PRAGMA integrity_check").fetchone()
-            if (version, rows, sound) != ((1,), (self.n_rows,), ("ok",)):
+            is_older = 1 <= version[0] < len(MIGRATIONS)  # one was killed between two steps
+            if not is_older or (rows, sound) != ((self.n_rows,), ("ok",)):
                 wrong.append(f"the copy {path.name} is not the old file")
+        return wrong
+
+
+class Logging(Work):
+    """Notes are written, corrected and taken back."""
+
+    longest_s = LONGEST_S
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        with TankLog(folder, now=Clock()) as log:
+            log.add_tank("Amber")
+        self.seen: dict[int, int] = {}
+
+    def measure(self) -> None:
+        """Take so long as it says."""
+
+    def work(self, tell: Callable[..., None], place: int) -> None:
+        rng = np.random.default_rng(place)
+        with TankLog(self.folder, now=Clock()) as log:
+            for rank in range(100_000):
+                at = Clock()() - timedelta(seconds=10_000 * place + rank + 1)
+                (note,) = log.add(look("Amber", at, int(rng.integers(50))))
+                tell(note=note.id, seen=note.seen)
+                if rng.random() < 0.5:
+                    log.change(note.id, seen=60)
+                    tell(note=note.id, seen=60)
+                    log.undo()
+                    tell(note=note.id, seen=note.seen)
+
+    def look(self, said: list[dict[str, Any]]) -> list[str]:
+        last = {line["note"]: line["seen"] for line in said}
+        self.seen |= last
+        newest = said[-1]["note"] if said else 0  # it may have been at the next step of this one
+        may_be = {60, *(line["seen"] for line in said if line["note"] == newest)}
+        with TankLog(self.folder, now=Clock()) as log:
+            wrong = log.database.complaints()
+            there = {note.id: note.seen for note in log.notes()}
+            for number, seen in self.seen.items():
+                if number not in there:
+                    wrong.append(f"note {number} is lost")
+                elif there[number] != seen and not (number == newest and there[number] in may_be):
+                    wrong.append(f"note {number} says {there[number]} and not {seen}")
+            for number, seen in there.items():
+                held = [change for change in log.history(number) if not change.is_undone][-1]
+                if held.after is None or held.after["seen"] != seen:
+                    wrong.append(f"note {number} is not what its history comes to")
+            self.seen = there
         return wrong
 
 

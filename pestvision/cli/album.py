@@ -44,7 +44,7 @@ DataOption = Annotated[
         "--data",
         metavar="FOLDER",
         envvar=DATA_VARIABLE,
-        help="Where the album is kept; by default in your user data folder.",
+        help="Where album and log are kept; by default in your user data folder.",
     ),
 ]
 WhoOption = Annotated[

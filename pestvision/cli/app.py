@@ -20,6 +20,8 @@ from pestvision.cli.given import (
     require_writable,
     with_costs,
 )
+from pestvision.cli.tank import tank
+from pestvision.cli.tank_work import require_tank, write_scan
 from pestvision.cli.text import GO_ON, caution_text, check_text, printable
 from pestvision.cli.work import (
     checked,
@@ -63,6 +65,7 @@ app = typer.Typer(
 )
 
 app.add_typer(album)
+app.add_typer(tank)
 
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print JSON Lines, one object a result, for other programs.")
@@ -190,6 +193,14 @@ def night(
         bool,
         typer.Option("--resume", help="Go on with a scan that was stopped, where it stopped."),
     ] = False,
+    tank_name: Annotated[
+        str | None,
+        typer.Option(
+            "--tank",
+            metavar="TANK",
+            help="Write what was seen into this tank's log, as the program's look.",
+        ),
+    ] = None,
     costs: CostsOption = None,
     data: DataOption = None,
     settings: SettingsOption = None,
@@ -207,6 +218,8 @@ def night(
     require_folder(folder)
     target = out or Path(f"pestvision-night-{folder.resolve().name}")
     require_writable(target)
+    if tank_name is not None:
+        require_tank(tank_name, data)
 
     from pestvision.cli.bar import shown_progress
     from pestvision.findings.kept import FOLDER_NAME
@@ -245,6 +258,9 @@ def night(
         stopped = broken_off(folder, finished, classifier, chosen, GO_ON)
         stop_night(stopped, target, kept, as_json=as_json)
     finish_night(found, target, as_json=as_json, classifier=classifier, kept=kept)
+    if tank_name is not None:
+        for line in write_scan(found, tank_name, data):
+            complain(line)
 
 
 @app.command(epilog=EXIT_STATUSES)
@@ -299,9 +315,9 @@ def backup(
     ],
     data: DataOption = None,
 ) -> None:
-    """Make a backup of the album in one file.
+    """Make a backup of album and log in one file.
 
-    Pictures, labels and versions are in it. The page may go on meanwhile. What is there already is never written over.
+    Pictures, labels, versions, tanks and notes are in it. The page may go on meanwhile. What is there already is never written over.
     """
     from pestvision.storage.backup import back_up
 
@@ -320,12 +336,13 @@ def restore(
     replace_newer: Annotated[
         bool,
         typer.Option(
-            "--replace-newer", help="Also where the album holds something that the backup does not."
+            "--replace-newer",
+            help="Also where there is something now that the backup does not hold.",
         ),
     ] = False,
     data: DataOption = None,
 ) -> None:
-    """Bring a backup of the album back.
+    """Bring a backup of album and log back.
 
     The backup is checked whole before anything is changed, and what was there is moved aside, not
     deleted. Close the page first.

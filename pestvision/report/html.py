@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import cache
 from typing import TYPE_CHECKING
 
 import pestvision
@@ -22,11 +21,10 @@ from pestvision.report.figures import (
 from pestvision.report.moments import moment_words, span_words
 from pestvision.report.order import ANIMAL_LABELS, by_worry, view_by_worry
 from pestvision.report.pictures import HEAT_COLOURS, heat_picture, jpeg_uri
+from pestvision.report.templating import template
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from jinja2 import Template
 
     from pestvision.arrays import U8, BoxXyxy
     from pestvision.findings.finding import Judgement, NightResult, ViewResult
@@ -128,7 +126,7 @@ def render_report(
     sections = tuple(
         _section(view, f"view-{rank}", classifier) for rank, view in enumerate(views, start=1)
     )
-    return _template().render(
+    return template("report.html.j2").render(
         title=result.folder,
         answer=night_answer(result),
         caution=CAUTION,
@@ -144,20 +142,6 @@ def render_report(
         heat=HEAT_WORDS,
         heat_colours=", ".join(HEAT_COLOURS),
     )
-
-
-@cache
-def _template() -> Template:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("pestvision", "report/templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("report.html.j2")
 
 
 def night_answer(result: NightResult) -> str:

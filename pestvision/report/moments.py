@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
-def day_words(moment: datetime, *, has_year: bool = False) -> str:
+def day_words(moment: date, *, has_year: bool = False) -> str:
     """Give the day as `3 Mar`, or `3 Mar 2026`."""
     year = f" {moment.year}" if has_year else ""
     return f"{moment.day} {MONTHS[moment.month - 1]}{year}"

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 from pestvision.findings.words import CAUTION
 from pestvision.organisms.classes import GROUPS
 from pestvision.report.order import by_worry, view_by_worry
+from pestvision.storage.cells import safe_cell
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from pestvision.arrays import BoxXyxy
     from pestvision.findings.finding import Judgement, NightResult, ViewResult
-
-Cell = str | int | float | None
+    from pestvision.storage.cells import Cell
 
 COLUMNS: tuple[str, ...] = (
     "view",
@@ -36,21 +36,6 @@ COLUMNS: tuple[str, ...] = (
     "caution",
 )
 """Boxes are in pixels of the original, upright photo; `number` is the one in the report."""
-
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""A cell that begins so is run as a formula by spreadsheets, or hides one behind a blank."""
-
-
-def safe_cell(value: Cell) -> Cell:
-    """Guard a text that a spreadsheet would run as a formula, by an apostrophe before it.
-
-    Numbers pass: a negative number is a number. Blanks before the sign do not hide it.
-    """
-    if isinstance(value, str) and (
-        value.startswith(FORMULA_STARTS) or value.lstrip().startswith(FORMULA_STARTS)
-    ):
-        return "'" + value
-    return value
 
 
 def findings_csv(result: NightResult) -> str:

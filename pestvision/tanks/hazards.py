@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 CHANCE_RANGE: Final = (0.01, 0.95)  # that one usual look finds a given animal, the mean over all
 SPREAD_RANGE: Final = (0.01, 2.2)  # coefficient of variation of the hazards; .01 is as good as 0
+USUAL_SPREAD: Final = 1.0  # scale of its half-normal prior
 # A look finds at least 1 %, so that there are hardly more than a hundred for each one found; the rest is for
 # tanks of which little is known.
 MOST_LEFT_PER_TAKEN: Final = 100
@@ -92,7 +93,8 @@ def _settings(chances: tuple[float, float, int], spreads: tuple[float, float, in
     """Draw the grid: logits of the chance, and spreads, each from, to and in so many steps."""
     logits = np.linspace(*chances)
     chance, spread = np.meshgrid(1 / (1 + np.exp(-logits)), np.linspace(*spreads))
-    weight = np.ones_like(chance)
+    # a step of the logit is chance * (1 - chance) of the chance itself, on which the prior is even
+    weight = chance * (1 - chance) * np.exp(-((spread / USUAL_SPREAD) ** 2) / 2)
     for edge in (0, -1):  # the trapezoid rule
         weight[edge, :] /= 2
         weight[:, edge] /= 2

@@ -48,7 +48,7 @@ def run_program(*words: str, **options: Any) -> subprocess.CompletedProcess[str]
 
 
 def test_there_are_the_commands_that_there_should_be() -> None:
-    assert COMMANDS == ["album", "backup", "check", "night", "page", "restore", "selftest"]
+    assert COMMANDS == ["album", "backup", "check", "night", "page", "restore", "selftest", "tank"]
     assert sorted(OF_ALBUM) == sorted(
         [
             "add",

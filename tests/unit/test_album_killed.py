@@ -1,4 +1,4 @@
-"""Processes at work on the album are killed at any moment: what they had announced is there, and all is whole."""
+"""Processes at work on album and log are killed at any moment: what they had announced is there, and all is whole."""
 
 from __future__ import annotations
 
@@ -36,7 +36,8 @@ def killed(folder: Path, work: str, n: int) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(
-    ("work", "n"), [("import", 60), ("label", 50), ("adapt", 40), ("delete", 60), ("migrate", 50)]
+    ("work", "n"),
+    [("import", 60), ("label", 50), ("adapt", 40), ("delete", 60), ("migrate", 50), ("log", 60)],
 )
 def test_what_was_announced_is_there_and_nothing_is_half_done(
     tmp_path: Path, work: str, n: int

@@ -32,6 +32,9 @@ def test_the_sum_over_numbers_is_the_negative_binomial_of_the_closed_form(
     of_night = (unseen[:-1] - unseen[1:]) / (1 - unseen[-1])
     counts = np.asarray(catches)[:, None]
     log_weight = (counts * np.log(of_night)).sum(axis=0)
+    log_weight += (
+        np.log(beliefs.chance * (1 - beliefs.chance)) - 1 / beliefs.shape / 2
+    )  # the priors
     steps = sorted(set(np.round(beliefs.chance, 9)))
     edges = {steps[0], steps[-1]}
     shapes = {float(beliefs.shape.max()), float(beliefs.shape.min())}
@@ -82,6 +85,16 @@ def test_what_was_seen_and_let_be_is_still_there() -> None:
     assert beliefs.quantile_left(0.0001) >= 4
     assert beliefs.p_none_left == 0.0
     assert usual(3, 4, 0, seen=[3, 4, 0]).p_none_left > 0.0
+
+
+def test_the_likely_range_holds_its_share_and_is_the_shortest() -> None:
+    for catches in [(38, 26, 12), (12, 7, 3, 1, 0), (1,), (5, 3, 1, 0, 0, 0, 0, 0, 0)]:
+        beliefs = usual(*catches)
+        low, high = beliefs.likely_left()
+        within = (beliefs.first >= low) & (beliefs.last <= high)
+        assert beliefs.p_left[within].sum() >= 0.95 - 1e-9
+        assert high - low <= beliefs.quantile_left(0.975) - beliefs.quantile_left(0.025)
+    assert usual(12, 7, 3, 1, 0).likely_left()[0] == 0
 
 
 def test_one_that_was_let_be_and_taken_later_counts_once() -> None:

@@ -1,0 +1,125 @@
+"""The work behind the commands of the log: what was typed becomes a note; tables are written."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pestvision.errors import LogError
+from pestvision.storage.place import data_folder
+from pestvision.storage.whole_folder import whole_folder
+from pestvision.tanks.moments import moment_of
+from pestvision.tanks.records import Kind, Means, Note, Pest
+from pestvision.tanks.tables import minutes_of, notes_csv, tanks_csv, whole_of, word_of
+
+if TYPE_CHECKING:
+    from datetime import datetime
+    from pathlib import Path
+
+    from pestvision.findings.finding import NightResult
+    from pestvision.tanks.log import TankLog
+
+NOTHING = "-"
+"""Typed for a field of a note that is to be emptied."""
+_WORDS = ("means", "pest", "stage", "cargo")
+_WHOLE = ("seen", "taken", "count")
+
+
+def fields_of(*, now: datetime, **typed: Any) -> dict[str, Any]:
+    """Give the fields that were typed, read; those left out are not among them.
+
+    Raises
+    ------
+    LogError
+        If one cannot be read.
+    """
+    return {name: _read(name, value, now=now) for name, value in typed.items() if value is not None}
+
+
+def _read(name: str, value: Any, *, now: datetime) -> Any:
+    if value == NOTHING:
+        return None
+    if name == "at":
+        return moment_of(value, now=now)
+    if name in _WORDS:
+        return word_of(name, value)
+    if name in _WHOLE:
+        return whole_of(name, value)
+    if name == "minutes":
+        return minutes_of(value)
+    return value
+
+
+def drafted(tank: str, kind: str, given: dict[str, Any], *, now: datetime) -> Note:
+    """Make a note of what was typed; a look is for leeches and by eye unless it says otherwise.
+
+    Raises
+    ------
+    LogError
+        If the kind is none.
+    """
+    which = Kind(word_of("kind", kind))
+    usual: dict[str, Any] = {"at": now.astimezone()}
+    if which in {Kind.LOOKED, Kind.REMOVED}:
+        usual["pest"] = Pest.LEECH
+    if which is Kind.LOOKED:
+        usual["means"] = Means.EYE
+    return Note(tank=tank, kind=which, **(usual | given))
+
+
+def require_tank(name: str, data: Path | None) -> None:
+    """Make sure before the work starts that there is such a tank.
+
+    Raises
+    ------
+    LogError
+        If there is none.
+    """
+    from pestvision.tanks.log import TankLog
+
+    with TankLog(data_folder(data)) as log:
+        log.tank(name)
+
+
+def write_scan(found: NightResult, tank: str, data: Path | None) -> list[str]:
+    """Write a scanned night into a tank's log; give lines that say what was written.
+
+    Raises
+    ------
+    LogError
+        If the tank is gone meanwhile.
+    """
+    from pestvision.cli.tank_text import note_text
+    from pestvision.findings.scan_note import notes_of_scan
+    from pestvision.tanks.log import TankLog, TwinError
+
+    lines = []
+    with TankLog(data_folder(data)) as log:
+        for outcome in log.add_each(notes_of_scan(found, tank, now=log.now())):
+            if isinstance(outcome, TwinError):
+                lines.append(outcome.sentence())
+            elif isinstance(outcome, LogError):
+                raise outcome
+            else:
+                lines.append(f"In the log:{note_text(outcome)}")
+                lines.append(
+                    "It counts as a look once you have looked at the photos: "
+                    f"pestvision tank correct {outcome.id} --looked-at"
+                )
+    return lines
+
+
+def write_tables(log: TankLog, folder: Path) -> int:
+    """Write tanks and notes as CSV into a new folder; give how many notes there are.
+
+    Raises
+    ------
+    OutputError
+        If the folder is not empty or cannot be written.
+    """
+    notes = log.notes()
+    tables = {"tanks.csv": tanks_csv(log.tanks()), "notes.csv": notes_csv(notes)}
+    with whole_folder(folder) as part:
+        for name, text in tables.items():
+            # the mark by which spreadsheets know UTF-8
+            (part / name).write_text("\ufeff" + text, encoding="utf-8", newline="")
+    return len(notes)
