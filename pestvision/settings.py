@@ -32,6 +32,8 @@ PROBABILITIES = frozenset(
         "there_exposed",
         "gone_untaken",
         "per_look",
+        "infested_batch",
+        "infested_wild",
     }
 )
 """Settings that have to be below 1: nothing here is certain."""
@@ -95,6 +97,8 @@ class TankSettings:
     per_look: float = (
         0.5  # a look at an infested animal in quarantine sees it; nobody has measured that
     )
+    infested_batch: float = 0.1  # animals or plants that come in carry some
+    infested_wild: float = 0.3  # the same of finds from ponds
 
 
 @dataclass(frozen=True, slots=True)

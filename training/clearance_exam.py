@@ -132,9 +132,7 @@ def _settings() -> list[Setting]:
     made = [Setting(says, n, draw) for says, draw in kinds.items() for n in (1, 2, 5, 50)]
     for says in ("all alike, .3", "Beta(3, 7)"):
         draw = kinds[says]
-        made += [
-            Setting(f"hidden brood, {says}", n, draw, has_brood=True) for n in (1, 5, 50)
-        ]
+        made += [Setting(f"hidden brood, {says}", n, draw, has_brood=True) for n in (1, 5, 50)]
         made += [
             Setting(f"effort up and down, {says}", n, draw, effort=_up_and_down) for n in (5, 50)
         ]
