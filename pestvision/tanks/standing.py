@@ -160,16 +160,16 @@ def standings(
         if note.other is not None:
             by_tank[note.other].append(note)
     lives = [_Life(tank, by_tank[tank.name], now, chosen) for tank in tanks]
-    alone = {life.tank.name: _clear(life.asked(None)) for life in lives}
+    # contacts end where a tank is clear, and only one in which leeches were seen can be the beginning of one
     cleared = {
-        life.tank.name: now for life in lives if alone[life.tank.name].state is Clearness.CLEAR
+        life.tank.name: now
+        for life in lives
+        if any(night.seen for night in life.nights)
+        and _clear(life.asked(None)).state is Clearness.CLEAR
     }
     ways = _open_ways(past, chosen, cleared)
     waiting = _waiting(past, lives)
-    found = [
-        _standing(life, ways.get(life.tank.name), alone[life.tank.name], waiting[life.tank.name])
-        for life in lives
-    ]
+    found = [_standing(life, ways.get(life.tank.name), waiting[life.tank.name]) for life in lives]
     order = list(State)
     return tuple(
         sorted(
@@ -340,12 +340,10 @@ class _Life:
         return last
 
 
-def _standing(
-    life: _Life, way: Exposure | None, alone: HowClear, batches: list[BatchRisk]
-) -> Standing:
+def _standing(life: _Life, way: Exposure | None, batches: list[BatchRisk]) -> Standing:
     since = None if way is None else way.since.date()
     asked = life.asked(since)
-    clear = alone if since is None else _clear(asked)
+    clear = _clear(asked)
     open_way = None if way is None or _is_passed(clear, way.since.date(), life) else way
     again = life.restocked_after_leeches
     open_again = None if again is None or _is_passed(clear, again, life) else again
