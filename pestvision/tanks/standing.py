@@ -164,8 +164,7 @@ def standings(
     cleared = {
         life.tank.name: now
         for life in lives
-        if any(night.seen for night in life.nights)
-        and _clear(life.asked(None)).state is Clearness.CLEAR
+        if life.may_be_clear and _clear(life.asked(None)).state is Clearness.CLEAR
     }
     ways = _open_ways(past, chosen, cleared)
     waiting = _waiting(past, lives)
@@ -289,6 +288,15 @@ class _Life:
     @property
     def is_empty(self) -> bool:
         return self.emptied_at is not None and self.restocked_at is None
+
+    @property
+    def may_be_clear(self) -> bool:
+        """Leeches were seen in it, and the wait since the last one is over."""
+        last = max((night.day for night in self.nights if night.seen), default=None)
+        return (
+            last is not None
+            and last + timedelta(weeks=self.settings.brooding_weeks) <= self.tonight
+        )
 
     @property
     def restocked_after_leeches(self) -> date | None:
