@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pestvision.tanks.quarantine import InspectionRecord, RecordedLook
 
 MAX_ROWS: Final = 22  # of single looks on one page; more are put together by the week
-MAX_WEEKS: Final = 14  # likewise; older ones are counted in one row
+MAX_WEEKS: Final = 10  # likewise; older ones are counted in one row
 MAX_HOLDS: Final = 2  # one is enough to sell nothing
 NOT_TIMED: Final = "not timed"
 NONE_SEEN: Final = "no leech seen"
@@ -84,7 +84,9 @@ def _together(looks: Sequence[RecordedLook]) -> tuple[str, str, str]:
     means = Counter(look.means for look in looks)
     how = ", ".join(f"{number}× {name}" for name, number in sorted(means.items()))
     finds = [look.found for look in looks if look.found]
-    found = f"seen at {len(finds)} of {len(looks)} looks, at most {max(finds)}" if finds else NONE_SEEN
+    found = (
+        f"seen at {len(finds)} of {len(looks)} looks, at most {max(finds)}" if finds else NONE_SEEN
+    )
     return days, _joined(how, _minutes(looks)), found
 
 

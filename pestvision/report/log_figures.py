@@ -337,7 +337,9 @@ class _Plot:
 
     def tick(self, day: date, words: str) -> tuple[float, str, str]:
         x = self.x(day)
-        return x, anchor_of(x, LETTER * len(words)), words
+        width = LETTER * len(words)
+        # at the left end it would stand under the words of the axis
+        return x, "start" if x - width / 2 < PLOT_LEFT - LETTER else anchor_of(x, width), words
 
 
 def _drawn_curves(

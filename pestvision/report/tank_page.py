@@ -16,67 +16,66 @@ from pestvision.report.log_figures import (
 from pestvision.report.log_line import log_line, log_line_svg
 from pestvision.report.moments import day_words
 from pestvision.report.tank_report import Part, TankPage
+from pestvision.settings import TankSettings
 from pestvision.tanks.clearance import State
 from pestvision.tanks.contacts import Reason, tank_states, ways_in
+from pestvision.tanks.standing import left_in, outlook_of, tonight
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import date
+    from datetime import date, datetime
 
     from pestvision.guidance.card import Card
     from pestvision.tanks.clearance import HowClear, Outlook
-    from pestvision.tanks.quarantine import Hold
     from pestvision.tanks.records import Night, Note
     from pestvision.tanks.removal import HowMany
     from pestvision.tanks.standing import Standing
 
-TALLEST_CONTACTS: Final = 960.0
+TALLEST_CONTACTS: Final = 800.0
 """Of the picture of contacts, in its own units: a taller one does not fit on two pages, and is left out."""
 MAX_WAYS: Final = 3  # by which leeches may have come in, the likeliest
-NO_ROOM: Final = (
-    "The picture of all contacts is too tall for this report: pestvision tank contacts --svg FILE draws it."
-)
+NO_ROOM: Final = "The picture of all contacts is too tall for this report: pestvision tank contacts --svg FILE draws it."
 
 
 def page_of(
     standing: Standing,
     *,
-    today: date,
-    left: HowMany | None,
-    ahead: Outlook,
     notes: Sequence[Note],
-    holds: Sequence[Hold] = (),
+    now: datetime,
     cards: Sequence[Card] = (),
+    settings: TankSettings | None = None,
 ) -> TankPage:
     """Put together what the report of a tank says.
 
     Parameters
     ----------
     standing
-        How the tank stands.
-    today
-        The night it is.
-    left
-        How many are left in it; None where none was ever seen.
-    ahead
-        What clean looks to come would make of it.
+        How the tank stands, from `standings`.
     notes
         Notes of all tanks: contacts reach beyond one.
-    holds
-        Why nothing is to be sold from it.
+    now
+        The time now, by the keeper's own clock.
     cards
         Cards on handling that belong here, the most urgent first.
+    settings
+        What is taken for granted; the same as `standings` was asked with.
     """
+    today = tonight(now)
+    window_days = 7 * (settings or TankSettings()).brooding_weeks
+    name = standing.tank.name
+    left = None
+    if standing.last_seen is not None:
+        left = left_part(left_in(standing, settings=settings), standing.nights, name)
     return TankPage(
         tank=standing.tank,
         state=standing.state,
         why=standing.sentence,
         facts=facts_of(standing, today),
         why_look=standing.why_look,
-        holds=tuple(hold.sentence for hold in holds),
-        left=None if left is None else left_part(left, standing.nights, standing.tank.name),
-        clear=clear_part(standing.clear, ahead, tank=standing.tank.name, today=today),
-        touched=touched_part(standing, notes, today),
+        holds=tuple(hold.sentence for hold in standing.holds),
+        left=left,
+        clear=clear_part(standing.clear, outlook_of(standing), tank=name, today=today),
+        touched=touched_part(standing, notes, today, window_days=window_days),
         line=line_part(standing, today),
         cards=tuple(cards),
         notes=standing.notes,
@@ -162,31 +161,37 @@ def clear_part(clear: HowClear, ahead: Outlook, *, tank: str, today: date) -> Pa
     )
 
 
-def touched_part(standing: Standing, notes: Sequence[Note], today: date) -> Part:
+def touched_part(
+    standing: Standing, notes: Sequence[Note], today: date, *, window_days: float
+) -> Part:
     """Say by which way leeches could have reached the tank, and draw what touched what.
 
     Tanks that nothing links to one with leeches are left out of the picture: there is little room.
     """
     name = standing.tank.name
-    answer, sentences = _ways(standing, notes)
-    states = tank_states(notes, today=today)
+    answer, sentences = _ways(standing, notes, window_days)
+    states = tank_states(notes, today=today, window_days=window_days)
     linked = {state.tank for state in states if state.reason is not Reason.QUIET}
     if name not in linked:
         return Part(answer, sentences)
     near = [
-        note for note in notes if note.tank in linked and (note.other is None or note.other in linked)
+        note
+        for note in notes
+        if note.tank in linked and (note.other is None or note.other in linked)
     ]
-    picture = contact_svg(near, today=today)
+    picture = contact_svg(near, today=today, window_days=window_days)
     if _height(picture) > TALLEST_CONTACTS:
         return Part(answer, (*sentences, NO_ROOM))
     return Part(answer, sentences, picture)
 
 
-def _ways(standing: Standing, notes: Sequence[Note]) -> tuple[str, tuple[str, ...]]:
+def _ways(
+    standing: Standing, notes: Sequence[Note], window_days: float
+) -> tuple[str, tuple[str, ...]]:
     """Say how leeches came, or could have come, into the tank: what there is to say, and the ways."""
     name = standing.tank.name
     if standing.last_seen is not None:
-        found = ways_in(notes, name)
+        found = ways_in(notes, name, window_days=window_days)
         return found.sentence, tuple(way.sentence for way in found.ways[:MAX_WAYS])
     if standing.exposure is not None:
         return standing.exposure.sentence(), ()

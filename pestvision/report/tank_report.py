@@ -16,6 +16,7 @@ from pestvision.report.templating import template
 from pestvision.tanks.words import said, told_beside
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     from pestvision.guidance.card import Card
@@ -25,13 +26,20 @@ LOG_CAUTION: Final = (
     "All of this is worked out from what stands in the log, and from assumptions that may not hold in your "
     "tank. It is no diagnosis and no guarantee."
 )
-MAX_NOTES: Final = 12  # the last ones; the time line holds the rest
+MAX_NOTES: Final = 10  # the last ones; the time line holds the rest
 MAX_CARDS: Final = 3  # in full; more do not fit on two pages
 MAX_CARDS_BESIDE: Final = 2  # where the picture of contacts takes its room
-MAX_HOLDS: Final = 4
-MAX_SENTENCES: Final = 5  # of one part of the page
+PART_LETTERS: Final = (
+    760  # of the sentences of one part; half of that beside the picture of contacts
+)
+ASSUMED_LETTERS: Final = 900
+DENSE_FROM: Final = 2600  # letters of the first page from which on it is set smaller on paper
+MAX_TITLES: Final = 6  # of further cards
+HOLD_LETTERS: Final = 600  # of all holds together
 MAX_SENTENCE_LETTERS: Final = 330  # of one sentence; a way through many tanks is longer
-MAX_ABOUT_LETTERS: Final = 160
+MAX_ANSWER_LETTERS: Final = 240  # what a part comes to, and how the tank stands
+MAX_ABOUT_LETTERS: Final = 110
+MORE: Final = "There is more to say: pestvision tank status and pestvision tank forecast say all."
 MAX_NOTE_LETTERS: Final = 110  # of a note in the table, about two lines on paper
 
 
@@ -44,7 +52,7 @@ class Part:
     answer
         What it comes to, one sentence.
     sentences
-        Why, and what else; those over `MAX_SENTENCES` are left out.
+        Why, and what else; those for which there is no room are left out.
     picture
         A picture as HTML, made by this program; empty where there is none.
     caption
@@ -113,20 +121,29 @@ def tank_report_html(page: TankPage, *, written: datetime) -> str:
         When it is written, by the keeper's clock.
     """
     last = page.notes[-MAX_NOTES:][::-1]
+    holds = within(page.holds, HOLD_LETTERS)
     has_picture = page.touched is not None and bool(page.touched.picture)
     n_cards = MAX_CARDS_BESIDE if has_picture else MAX_CARDS
+    parts = _parts(page)
+    shown = [text for *_, part in parts for text in (part.answer, *part.sentences, *part.assumed)]
+    n_letters = sum(map(len, (*shown, *holds, page.why, page.why_look)))
     return template("tank_report.html.j2").render(
         page=page,
         about=_about(page.tank),
-        why=short(page.why, MAX_SENTENCE_LETTERS),
-        parts=_parts(page),
-        touched=None if page.touched is None else _fitted(page.touched),
+        why=short(page.why, MAX_ANSWER_LETTERS),
+        parts=parts,
+        is_dense=n_letters > DENSE_FROM,
+        touched=(
+            None
+            if page.touched is None
+            else _fitted(page.touched, PART_LETTERS // 2, MAX_SENTENCE_LETTERS)
+        ),
         has_picture=has_picture,
-        holds=[short(hold, MAX_SENTENCE_LETTERS) for hold in page.holds[:MAX_HOLDS]],
-        n_more_holds=max(0, len(page.holds) - MAX_HOLDS),
+        holds=holds,
+        n_more_holds=len(page.holds) - len(holds),
         titles=[card.title for card in page.cards[:n_cards]],
         cards=[as_html(card) for card in page.cards[:n_cards]],
-        more_cards=[card.title for card in page.cards[n_cards:]],
+        more_cards=[card.title for card in page.cards[n_cards : n_cards + MAX_TITLES]],
         notes=[(_when(note.at, written), _note_words(note, page.tank.name)) for note in last],
         n_earlier=len(page.notes) - len(last),
         log_caution=LOG_CAUTION,
@@ -153,15 +170,30 @@ def _parts(page: TankPage) -> list[tuple[str, str, Part]]:
     return [(name, heading, _fitted(part)) for name, heading, part in parts if part is not None]
 
 
-def _fitted(part: Part) -> Part:
-    """Cut what would not fit on two pages."""
+def _fitted(
+    part: Part, letters: int = PART_LETTERS, answer_letters: int = MAX_ANSWER_LETTERS
+) -> Part:
+    """Cut what would not fit on two pages, and say so."""
+    sentences = within(part.sentences, letters)
+    if len(sentences) < len(part.sentences):
+        sentences = (*sentences, MORE)
     return replace(
         part,
-        answer=short(part.answer, MAX_SENTENCE_LETTERS),
-        sentences=tuple(
-            short(sentence, MAX_SENTENCE_LETTERS) for sentence in part.sentences[:MAX_SENTENCES]
-        ),
+        answer=short(part.answer, answer_letters),
+        sentences=sentences,
+        assumed=within(part.assumed, ASSUMED_LETTERS),
     )
+
+
+def within(sentences: Sequence[str], letters: int) -> tuple[str, ...]:
+    """Give the first sentences that have so many letters together, each of a bearable length."""
+    fitting: list[str] = []
+    for sentence in sentences:
+        cut = short(sentence, MAX_SENTENCE_LETTERS)
+        if sum(map(len, fitting)) + len(cut) > letters:
+            break
+        fitting.append(cut)
+    return tuple(fitting)
 
 
 def _when(at: datetime, written: datetime) -> str:
