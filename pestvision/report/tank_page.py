@@ -18,6 +18,7 @@ from pestvision.report.moments import day_words
 from pestvision.report.tank_report import Part, TankPage
 from pestvision.settings import TankSettings
 from pestvision.tanks.clearance import State
+from pestvision.tanks.clearance_words import IF_CLEAN
 from pestvision.tanks.contacts import Reason, tank_states, ways_in
 from pestvision.tanks.standing import left_in, outlook_of, tonight
 
@@ -154,8 +155,9 @@ def clear_part(clear: HowClear, ahead: Outlook, *, tank: str, today: date) -> Pa
         answer += f" Not called clear before {day_words(clear.earliest, has_year=True)}."
     return Part(
         answer,
-        (*clear.reasons, *ahead.shorten),
+        (*clear.reasons, *(words for words in ahead.shorten if words != IF_CLEAN)),
         "" if figure is None else clear_figure_svg(figure),
+        "" if figure is None else IF_CLEAN,
         caution=clear.caution if figure is None else "",
         assumed=tuple(f"{each.about}: {each.says}" for each in clear.assumptions),
     )
