@@ -36,7 +36,9 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import F64
 
-USUAL_CHANCE: Final = 0.25  # that a usual look finds a given animal: the middle of what is thought likely
+USUAL_CHANCE: Final = (
+    0.25  # that a usual look finds a given animal: the middle of what is thought likely
+)
 CHANCE_SPREAD: Final = 1.0  # standard deviation of its logit: 95 % from 4 to 70 %
 # Of the coefficient of variation of the hazards, P(v) ~ v exp(-v^2 / (2 UNEQUAL^2)): the likeliest is UNEQUAL,
 # all alike is the exception (brooding ones hunt later and less often, hatchlings are a millimetre long), and one
@@ -81,7 +83,8 @@ def default_grid() -> Grid:
     """Give the grid with its prior weights."""
     low, high = (math.log(chance / (1 - chance)) for chance in CHANCE_RANGE)
     logit, spread = np.meshgrid(
-        np.linspace(low, high, CHANCE_STEPS), np.linspace(LEAST_UNEQUAL, SPREAD_RANGE[1], SPREAD_STEPS)
+        np.linspace(low, high, CHANCE_STEPS),
+        np.linspace(LEAST_UNEQUAL, SPREAD_RANGE[1], SPREAD_STEPS),
     )
     middle = math.log(USUAL_CHANCE / (1 - USUAL_CHANCE))
     log_prior = -((logit - middle) ** 2) / (2 * CHANCE_SPREAD**2)
@@ -120,11 +123,6 @@ class History:
     new: tuple[int, ...]
     kept: int
     kept_at: int
-
-    @property
-    def total_effort(self) -> float:
-        """Effort of all nights together."""
-        return math.fsum(self.effort)
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,8 +259,7 @@ def _block_starts(history: History) -> list[int]:
     """Give the nights with which a block of finds begins: the first find, and those after long pauses."""
     finds = [index for index, new in enumerate(history.new) if new]
     pauses = [
-        (history.days[after] - history.days[before], after)
-        for before, after in pairwise(finds)
+        (history.days[after] - history.days[before], after) for before, after in pairwise(finds)
     ]
     longest = sorted((pause for pause in pauses if pause[0] >= PAUSE_DAYS), reverse=True)
     return [finds[0], *sorted(index for _, index in longest[:MOST_PAUSES])]
