@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from itertools import pairwise
@@ -30,6 +31,7 @@ RECENT_WEEKS: Final = (
     12  # arrivals are reckoned week by week for so long back, before that in fours
 )
 WEEKS_TOGETHER: Final = 4
+N_KEPT: Final = 64  # tanks whose cohorts are kept; one takes up to 0.4 MB
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +118,7 @@ def presence_at(
     nothing = np.zeros((at.size, grid.shape.size))
     seen, clear = nothing, nothing
     if is_seen:
-        cohorts: Cohorts = cohorts_of(history, grid, assumed.arrivals)
+        cohorts = _cohorts(history, grid, assumed.arrivals)
         seen, clear = cohorts.log_weights(grid, ahead)
     kept_seen, kept_clear = _kept(history, assumed.gone, grid, ahead)
     brood = _Part(nothing, 0.0)
@@ -142,7 +144,7 @@ def detection_of(history: History, assumed: Assumed) -> tuple[float, float, floa
     grid = default_grid()
     log_weight = grid.log_prior
     if any(history.new):
-        cohorts = cohorts_of(history, grid, assumed.arrivals)
+        cohorts = _cohorts(history, grid, assumed.arrivals)
         log_weight = log_weight + cohorts.log_weights(grid, np.zeros(1))[0][0]
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
@@ -153,6 +155,18 @@ def detection_of(history: History, assumed: Assumed) -> tuple[float, float, floa
         for share in (0.025, 0.975)
     )
     return float(weight @ grid.chance), low, high
+
+
+def _cohorts(history: History, grid: Grid, arrivals: Arrivals) -> Cohorts:
+    """Give the cohorts of a history; those on the usual grid are kept, since several questions need them."""
+    if grid is default_grid():
+        return _usual_cohorts(history, arrivals)
+    return cohorts_of(history, grid, arrivals)
+
+
+@functools.lru_cache(maxsize=N_KEPT)
+def _usual_cohorts(history: History, arrivals: Arrivals) -> Cohorts:
+    return cohorts_of(history, default_grid(), arrivals)
 
 
 @dataclass(frozen=True, slots=True)
