@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from itertools import pairwise
@@ -30,6 +31,7 @@ RECENT_WEEKS: Final = (
     12  # arrivals are reckoned week by week for so long back, before that in fours
 )
 WEEKS_TOGETHER: Final = 4
+N_KEPT: Final = 64  # tanks whose cohorts are kept; one takes up to 0.4 MB
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,23 +114,23 @@ def presence_at(
     at = np.asarray(days, dtype=np.float64)
     timeline = _Timeline(history, looks)
     is_seen = any(history.new)
-    ahead = timeline.until(at) - history.total_effort
+    ahead = timeline.between(float(history.days[-1]), at)
     nothing = np.zeros((at.size, grid.shape.size))
     seen, clear = nothing, nothing
     if is_seen:
-        cohorts: Cohorts = cohorts_of(history, grid, assumed.arrivals)
+        cohorts = _cohorts(history, grid, assumed.arrivals)
         seen, clear = cohorts.log_weights(grid, ahead)
     kept_seen, kept_clear = _kept(history, assumed.gone, grid, ahead)
     brood = _Part(nothing, 0.0)
     if is_seen:
         brood = _brood(history, assumed, grid, timeline, at)
     came = _came_in(history, assumed, grid, timeline, at, is_seen=is_seen)
-    weight = grid.log_prior
-    whole = weight + seen + kept_seen + brood.log_seen + came.log_seen
-    none_left = weight + clear + kept_clear + brood.log_seen + came.log_seen
-    no_brood = weight + seen + kept_seen + brood.log_none + came.log_seen
-    none_came = weight + seen + kept_seen + brood.log_seen + came.log_none
-    none = weight + clear + kept_clear + brood.log_none + came.log_none
+    found, none_found = grid.log_prior + seen + kept_seen, grid.log_prior + clear + kept_clear
+    whole = found + brood.log_seen + came.log_seen
+    none_left = none_found + brood.log_seen + came.log_seen
+    no_brood = found + brood.log_none + came.log_seen
+    none_came = found + brood.log_seen + came.log_none
+    none = none_found + brood.log_none + came.log_none
     return Presence(
         clear=_share(none, whole),
         left_over=1 - _share(none_left, whole),
@@ -142,7 +144,7 @@ def detection_of(history: History, assumed: Assumed) -> tuple[float, float, floa
     grid = default_grid()
     log_weight = grid.log_prior
     if any(history.new):
-        cohorts = cohorts_of(history, grid, assumed.arrivals)
+        cohorts = _cohorts(history, grid, assumed.arrivals)
         log_weight = log_weight + cohorts.log_weights(grid, np.zeros(1))[0][0]
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
@@ -153,6 +155,18 @@ def detection_of(history: History, assumed: Assumed) -> tuple[float, float, floa
         for share in (0.025, 0.975)
     )
     return float(weight @ grid.chance), low, high
+
+
+def _cohorts(history: History, grid: Grid, arrivals: Arrivals) -> Cohorts:
+    """Give the cohorts of a history; those on the usual grid are kept, since several questions need them."""
+    if grid is default_grid():
+        return _usual_cohorts(history, arrivals)
+    return cohorts_of(history, grid, arrivals)
+
+
+@functools.lru_cache(maxsize=N_KEPT)
+def _usual_cohorts(history: History, arrivals: Arrivals) -> Cohorts:
+    return cohorts_of(history, default_grid(), arrivals)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +232,8 @@ def _came_in(
     is_seen: bool,
 ) -> _Part:
     """Weigh all that may have come in since the last sighting, or at any time where none was ever seen."""
-    since = history.days[history.kept_at] if is_seen else history.days[0] - 1
+    # what was put in on the day of a sighting counts: nobody knows which came first
+    since = history.days[history.kept_at if is_seen else 0] - 1
     events = [] if is_seen else [(since, assumed.arrivals.at_first)]
     for first, last in _spans(since, int(at[0]), int(at[-1])):
         events.append((last, assumed.arrivals.chance_between(first, last)))
