@@ -31,7 +31,6 @@ from pestvision.tanks.clearance_words import (
     untimed_sentence,
     wait_sentence,
 )
-from pestvision.tanks.presence import detection_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -173,7 +172,7 @@ def how_clear(
         )
     presence = case.presence([today])
     state = _state(case, float(presence.clear[0]))
-    detection = Detection(*detection_of(case.history, case.assumed))
+    detection = Detection(*presence.detection)
     return HowClear(
         state=state,
         last_sighting=case.last,

@@ -68,12 +68,15 @@ class Presence:
     left_over, brood, came_in
         Probability that some of those found before are left, that a hidden brood is there, that
         something has come in. More than one may be true.
+    detection
+        On the first day: mean chance that a usual look finds a given animal, and its 95 % interval.
     """
 
     clear: F64
     left_over: F64
     brood: F64
     came_in: F64
+    detection: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,25 +137,20 @@ def presence_at(
         left_over=1 - _share(none_left, whole),
         brood=1 - _share(no_brood, whole),
         came_in=1 - _share(none_came, whole),
+        detection=_detection(whole[0], grid.chance),
     )
 
 
-def detection_of(history: History, assumed: Assumed) -> tuple[float, float, float]:
-    """Give the mean chance that a usual look finds a given animal, with its 95 % interval."""
-    grid = default_grid()
-    log_weight = grid.log_prior
-    if any(history.new):
-        cohorts = cohorts_of(history, grid, assumed.arrivals)
-        log_weight = log_weight + cohorts.log_weights(grid, np.zeros(1))[0][0]
+def _detection(log_weight: F64, chance: F64) -> tuple[float, float, float]:
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    order = np.argsort(grid.chance, kind="stable")
+    order = np.argsort(chance, kind="stable")
     below = np.cumsum(weight[order])
     low, high = (
-        float(grid.chance[order][min(int(np.searchsorted(below, share)), below.size - 1)])
+        float(chance[order][min(int(np.searchsorted(below, share)), below.size - 1)])
         for share in (0.025, 0.975)
     )
-    return float(weight @ grid.chance), low, high
+    return float(weight @ chance), low, high
 
 
 @dataclass(frozen=True, slots=True)

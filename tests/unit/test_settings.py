@@ -11,7 +11,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from pestvision.errors import ConfigError
-from pestvision.settings import Settings, load_settings
+from pestvision.settings import PROBABILITIES, Settings, load_settings
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -89,10 +89,13 @@ def test_a_missing_file_and_a_folder_are_named(tmp_path: Path) -> None:
 def sections() -> st.SearchStrategy[dict[str, dict[str, Any]]]:
     def values(default: Any) -> st.SearchStrategy[dict[str, Any]]:
         kinds = {int: st.integers(1, 10**6), float: st.floats(1.0, 1e6)}
+        below_one = st.floats(0.001, 0.999)
         return st.fixed_dictionaries(
             {},
             optional={
-                item.name: kinds[type(getattr(default, item.name))]
+                item.name: below_one
+                if item.name in PROBABILITIES
+                else kinds[type(getattr(default, item.name))]
                 for item in dataclasses.fields(default)
                 if item.name != "min_megapixels"  # it has a bound of its own, tested above
             },
