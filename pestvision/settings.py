@@ -31,7 +31,9 @@ PROBABILITIES = frozenset(
         "there_unseen",
         "there_exposed",
         "gone_untaken",
-        "quarantine_look",
+        "per_look",
+        "infested_batch",
+        "infested_wild",
     }
 )
 """Settings that have to be below 1: nothing here is certain."""
@@ -92,9 +94,11 @@ class TankSettings:
     there_unseen: float = 0.2  # some are in a tank in which none was ever seen
     there_exposed: float = 0.5  # the same where it touched a tank that has them
     gone_untaken: float = 0.1  # one that was seen and let be died, or was none
-    # A look at an infested snail in quarantine sees it. Nobody has measured that; what comes of it is shown for
-    # chances from 0.2 to 0.8 as well.
-    quarantine_look: float = 0.5
+    per_look: float = (
+        0.5  # a look at an infested animal in quarantine sees it; nobody has measured that
+    )
+    infested_batch: float = 0.1  # animals or plants that come in carry some
+    infested_wild: float = 0.3  # the same of finds from ponds
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,9 +94,11 @@ def case_of(
     is_brooding = last is not None and any(
         night.brooding and night.day >= last - wait_of(settings.brooding_weeks) for night in past
     )
-    events = [(day.toordinal(), settings.introduced_by_addition) for day in put_in]
+    first = min((night.day for night in past), default=today)
+    # what came in before the first night was there on it: no look lies between
+    events = [(max(day, first).toordinal(), settings.introduced_by_addition) for day in put_in]
     if exposed is not None:
-        events.append((exposed.toordinal(), settings.there_exposed))
+        events.append((max(exposed, first).toordinal(), settings.there_exposed))
     is_undated = is_exposed and exposed is None
     arrivals = Arrivals(
         at_first=settings.there_exposed if is_undated else settings.there_unseen,

@@ -206,13 +206,13 @@ def _reasons(case: Case, state: State, presence: Presence, detection: Detection)
         reasons.append(seen_sentence(last, max(n.seen for n in case.nights if n.day == last)))
     if last is not None and earliest is not None and case.today < earliest:
         reasons.append(wait_sentence(last, earliest, settings.brooding_weeks))
-    reasons += [
-        probability_sentence(
-            float(presence.clear[0]), settings.clear_at, n_clean=case.n_clean, last=last
-        ),
-        doubt_sentence(presence, is_seen=last is not None),
-        detection_sentence(detection, is_seen=last is not None),
-    ]
+    p_clear = float(presence.clear[0])
+    reasons.append(
+        probability_sentence(p_clear, settings.clear_at, n_clean=case.n_clean, last=last)
+    )
+    if state is not State.SEEN:  # right after a find the doubt is no doubt
+        reasons.append(doubt_sentence(presence, is_seen=last is not None))
+    reasons.append(detection_sentence(detection, is_seen=last is not None))
     if case.is_brooding:
         reasons.append(BROODING_SEEN)
     if case.history.kept:

@@ -89,11 +89,10 @@ def test_a_missing_file_and_a_folder_are_named(tmp_path: Path) -> None:
 def sections() -> st.SearchStrategy[dict[str, dict[str, Any]]]:
     def values(default: Any) -> st.SearchStrategy[dict[str, Any]]:
         kinds = {int: st.integers(1, 10**6), float: st.floats(1.0, 1e6)}
-        below_one = st.floats(0.001, 0.999)
         return st.fixed_dictionaries(
             {},
             optional={
-                item.name: below_one
+                item.name: st.floats(0.001, 0.999)
                 if item.name in PROBABILITIES
                 else kinds[type(getattr(default, item.name))]
                 for item in dataclasses.fields(default)
@@ -108,6 +107,13 @@ def sections() -> st.SearchStrategy[dict[str, dict[str, Any]]]:
             for item in dataclasses.fields(Settings)
         },
     )
+
+
+@pytest.mark.parametrize("value", ["1.0", "1", "95"])
+def test_a_probability_of_one_is_refused(tmp_path: Path, value: str) -> None:
+    with pytest.raises(ConfigError, match="a probability below 1 was expected") as caught:
+        load_settings(write(tmp_path, f"[tanks]\nclear_at = {value}"))
+    assert "0.95" in caught.value.advice
 
 
 @given(sections())

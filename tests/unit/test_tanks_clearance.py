@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -369,15 +368,17 @@ def test_a_clear_tank_has_reached_it_today() -> None:
     assert "reached today" in ahead.courses[0].says
 
 
-def test_two_years_of_nights_take_no_time() -> None:
-    rng = np.random.default_rng(3)
-    found = np.where(rng.uniform(size=700) < 0.04, rng.integers(1, 5, 700), 0)
-    many = nights(*(int(n) for n in found), every=1)
-    told(many)
-    start = time.perf_counter()
-    told(many)
-    outlook(many, today=many[-1].day, settings=USUAL)
-    assert time.perf_counter() - start < 2.0  # the promise; a fifth of it on an idle core
+def test_what_came_in_before_the_first_look_counts_as_there_on_it() -> None:
+    day = nights(0)[0].day
+    for since in (day - timedelta(days=40), day):
+        told = how_clear((), today=day, settings=USUAL, is_exposed=True, exposed_since=since)
+        assert told.p_clear is not None
+        assert told.p_clear < 1 - USUAL.there_exposed
+    untouched = how_clear((), today=day, settings=USUAL)
+    added = how_clear((), today=day, settings=USUAL, additions=[day - timedelta(days=9)])
+    assert added.p_clear is not None
+    assert untouched.p_clear is not None
+    assert added.p_clear < untouched.p_clear
 
 
 # --- words and settings ---
@@ -390,7 +391,7 @@ def test_a_percentage_is_never_rounded_up_to_one_that_was_not_reached() -> None:
     assert percent(0.004) == "under 1 %"
 
 
-@pytest.mark.parametrize("name", ["clear_at", "hidden_brood", "gone_untaken", "quarantine_look"])
+@pytest.mark.parametrize("name", ["clear_at", "hidden_brood", "gone_untaken", "per_look"])
 def test_a_probability_in_the_settings_stays_below_one(tmp_path: Path, name: str) -> None:
     path = tmp_path / "own.toml"
     path.write_text(f"[tanks]\n{name} = 1.0\n")
