@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pestvision.tanks.cohorts import Arrivals, Cohorts, cohorts_of, default_grid
+from pestvision.tanks.cohorts import Arrivals, Cohorts, Grid, cohorts_of, default_grid
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import F64
-    from pestvision.tanks.cohorts import Grid, History
+    from pestvision.tanks.cohorts import History
 
 # Of those that came in unseen, half the time there is one: P(n) ~ FEW^n / n. A prior that lets many in would
 # make one clean look say too much.
@@ -30,6 +30,7 @@ RECENT_WEEKS: Final = (
     12  # arrivals are reckoned week by week for so long back, before that in fours
 )
 WEEKS_TOGETHER: Final = 4
+LOG_RULED_OUT: Final = -40.0  # of the likeliest hazards, in logs
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +117,8 @@ def presence_at(
     timeline = _Timeline(history, looks)
     is_seen = any(history.new)
     ahead = timeline.between(float(history.days[-1]), at)
+    if is_seen and at.size > 1:
+        grid = _likely(grid, history, assumed)
     nothing = np.zeros((at.size, grid.shape.size))
     seen, clear = nothing, nothing
     if is_seen:
@@ -139,6 +142,14 @@ def presence_at(
         came_in=1 - _share(none_came, whole),
         detection=_detection(whole[0], grid.chance),
     )
+
+
+def _likely(grid: Grid, history: History, assumed: Assumed) -> Grid:
+    """Leave out hazards that the finds rule out, for speed: looks to come would not bring them back."""
+    cohorts = cohorts_of(history, grid, assumed.arrivals)
+    log_weight = grid.log_prior + cohorts.log_weights(grid, np.zeros(1))[0][0]
+    kept = log_weight > log_weight.max() + LOG_RULED_OUT
+    return Grid(grid.chance[kept], grid.shape[kept], grid.rate[kept], grid.log_prior[kept])
 
 
 def _detection(log_weight: F64, chance: F64) -> tuple[float, float, float]:
