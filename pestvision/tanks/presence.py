@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from itertools import pairwise
@@ -31,6 +32,7 @@ RECENT_WEEKS: Final = (
 )
 WEEKS_TOGETHER: Final = 4
 LOG_RULED_OUT: Final = -40.0  # of the likeliest hazards, in logs
+N_KEPT: Final = 64  # tanks whose cohorts are kept; one takes up to 0.4 MB
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +124,7 @@ def presence_at(
     nothing = np.zeros((at.size, grid.shape.size))
     seen, clear = nothing, nothing
     if is_seen:
-        cohorts: Cohorts = cohorts_of(history, grid, assumed.arrivals)
+        cohorts = _cohorts(history, grid, assumed.arrivals)
         seen, clear = cohorts.log_weights(grid, ahead)
     kept_seen, kept_clear = _kept(history, assumed.gone, grid, ahead)
     brood = _Part(nothing, 0.0)
@@ -146,7 +148,7 @@ def presence_at(
 
 def _likely(grid: Grid, history: History, assumed: Assumed) -> Grid:
     """Leave out hazards that the finds rule out, for speed: looks to come would not bring them back."""
-    cohorts = cohorts_of(history, grid, assumed.arrivals)
+    cohorts = _cohorts(history, grid, assumed.arrivals)
     log_weight = grid.log_prior + cohorts.log_weights(grid, np.zeros(1))[0][0]
     kept = log_weight > log_weight.max() + LOG_RULED_OUT
     return Grid(grid.chance[kept], grid.shape[kept], grid.rate[kept], grid.log_prior[kept])
@@ -162,6 +164,18 @@ def _detection(log_weight: F64, chance: F64) -> tuple[float, float, float]:
         for share in (0.025, 0.975)
     )
     return float(weight @ chance), low, high
+
+
+def _cohorts(history: History, grid: Grid, arrivals: Arrivals) -> Cohorts:
+    """Give the cohorts of a history; those on the usual grid are kept, since several questions need them."""
+    if grid is default_grid():
+        return _usual_cohorts(history, arrivals)
+    return cohorts_of(history, grid, arrivals)
+
+
+@functools.lru_cache(maxsize=N_KEPT)
+def _usual_cohorts(history: History, arrivals: Arrivals) -> Cohorts:
+    return cohorts_of(history, default_grid(), arrivals)
 
 
 @dataclass(frozen=True, slots=True)
