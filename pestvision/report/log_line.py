@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 LONGEST: Final = timedelta(days=731)
 SHORTEST: Final = timedelta(days=6)  # a week: fewer days look as if much had happened
 STEPS_DAYS: Final = (1, 2, 3, 7, 14, 28)  # that one mark may stand for
-LEFT: Final = 262.0  # room for the words of a row
+LEFT: Final = 292.0  # room for the words of a row
 EDGE: Final = 14.0
 ROW: Final = 36.0
 MAX_MARKS: Final = 27  # in a row; more than that touch
@@ -196,7 +196,7 @@ def _row(
             counts[(day - first).days // step].append(count)
     added = {rank: add(found) for rank, found in counts.items()}
     highest = max(added.values())
-    most = min(MOST_RADIUS, reach * 0.5)
+    most = min(MOST_RADIUS, reach * 0.47)
     marks = tuple(
         mark_path(
             kind.shape,

@@ -19,7 +19,10 @@ from pestvision.report.tank_report import Part, TankPage
 from pestvision.settings import TankSettings
 from pestvision.tanks.clearance import State
 from pestvision.tanks.clearance_words import IF_CLEAN
-from pestvision.tanks.contacts import Reason, tank_states, ways_in
+from pestvision.tanks.contact_graph import history_of
+from pestvision.tanks.contact_ways import ways_into
+from pestvision.tanks.contacts import Reason, states_of
+from pestvision.tanks.removal import Refusal
 from pestvision.tanks.standing import left_in, outlook_of, tonight
 
 if TYPE_CHECKING:
@@ -28,12 +31,14 @@ if TYPE_CHECKING:
 
     from pestvision.guidance.card import Card
     from pestvision.tanks.clearance import HowClear, Outlook
+    from pestvision.tanks.contact_graph import History
     from pestvision.tanks.records import Night, Note
     from pestvision.tanks.removal import HowMany
     from pestvision.tanks.standing import Standing
 
 TALLEST_CONTACTS: Final = 800.0
 """Of the picture of contacts, in its own units: a taller one does not fit on two pages, and is left out."""
+MOST_TANKS: Final = 12  # in the picture; the boxes of more are taller than that by themselves
 MAX_WAYS: Final = 3  # by which leeches may have come in, the likeliest
 NO_ROOM: Final = "The picture of all contacts is too tall for this report: pestvision tank contacts --svg FILE draws it."
 
@@ -115,7 +120,7 @@ def left_part(left: HowMany, nights: Sequence[Night], tank: str) -> Part:
     counted = _counted(nights, shown.caught)
     figure = left_figure([(night.day, night.taken) for night in counted], likely=likely, tank=tank)
     sentences = [left.winning]
-    if left.lately is not None:
+    if left.lately is not None and left.lately.refusal is not Refusal.NOTHING_SEEN:
         sentences.append(f"Of the last weeks alone: {left.lately.sentence}")
     if shown.to_go is not None:
         sentences.append(shown.to_go.sentence)
@@ -171,11 +176,14 @@ def touched_part(
     Tanks that nothing links to one with leeches are left out of the picture: there is little room.
     """
     name = standing.tank.name
-    answer, sentences = _ways(standing, notes, window_days)
-    states = tank_states(notes, today=today, window_days=window_days)
+    history = history_of((note for note in notes if note.at.date() <= today), tanks=[name])
+    answer, sentences = _ways(standing, history, window_days)
+    states = states_of(history, today=today, window_days=window_days)
     linked = {state.tank for state in states if state.reason is not Reason.QUIET}
     if name not in linked:
         return Part(answer, sentences)
+    if len(linked) > MOST_TANKS:
+        return Part(answer, (*sentences, NO_ROOM))
     near = [
         note
         for note in notes
@@ -187,13 +195,12 @@ def touched_part(
     return Part(answer, sentences, picture)
 
 
-def _ways(
-    standing: Standing, notes: Sequence[Note], window_days: float
-) -> tuple[str, tuple[str, ...]]:
+def _ways(standing: Standing, history: History, window_days: float) -> tuple[str, tuple[str, ...]]:
     """Say how leeches came, or could have come, into the tank: what there is to say, and the ways."""
     name = standing.tank.name
-    if standing.last_seen is not None:
-        found = ways_in(notes, name, window_days=window_days)
+    lives = sorted(key for key in history.first_seen if key[0] == name)
+    if standing.last_seen is not None and lives:
+        found = ways_into(history, lives[-1], window_days=window_days)
         return found.sentence, tuple(way.sentence for way in found.ways[:MAX_WAYS])
     if standing.exposure is not None:
         return standing.exposure.sentence(), ()

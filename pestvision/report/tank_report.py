@@ -164,8 +164,8 @@ def _parts(page: TankPage) -> list[tuple[str, str, Part]]:
     """Give the parts that are there, each with its heading and the name of its place."""
     parts = (
         ("left", "How many are left", page.left),
-        ("clear", "How sure it is clear", page.clear),
         ("line", "What was seen and done", page.line),
+        ("clear", "How sure it is clear", page.clear),
     )
     return [(name, heading, _fitted(part)) for name, heading, part in parts if part is not None]
 

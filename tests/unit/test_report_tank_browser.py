@@ -130,10 +130,12 @@ def test_the_words_in_every_picture_can_be_read(
 
 
 @pytest.mark.parametrize("width", [360, 1000])
+@pytest.mark.parametrize("is_longest", [False, True])
 def test_no_words_in_a_picture_run_over_its_edge(
-    browser: Browser, tmp_path: Path, width: int
+    browser: Browser, tmp_path: Path, width: int, is_longest: bool
 ) -> None:
-    html = tank_report_html(played_page(tmp_path, 11), written=START)
+    shown = longest_page() if is_longest else played_page(tmp_path, 11)
+    html = tank_report_html(shown, written=START)
     page = opened(browser, html, width=width)
     over = page.eval_on_selector_all(
         ".log-picture svg text",
