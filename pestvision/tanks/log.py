@@ -291,6 +291,19 @@ class TankLog:
         """Give the last changes of the whole log, the newest first."""
         return self._changes("ORDER BY id DESC LIMIT ?", (limit,))
 
+    def last_step(self) -> list[Change]:
+        """Give what `undo` would take back, the last change first; nothing where there is nothing."""
+        return self._changes(
+            "WHERE step = (SELECT max(step) FROM tank_changes WHERE undone_at IS NULL) "
+            "ORDER BY id DESC",
+            (),
+        )
+
+    def mark(self) -> tuple[int, int]:
+        """Give two numbers of which one is another as soon as anything in the log has changed."""
+        row = self.database.one("SELECT coalesce(max(id), 0), count(undone_at) FROM tank_changes")
+        return (int(row[0]), int(row[1])) if row else (0, 0)
+
     def undo(self) -> list[Change]:
         """Take the last step back, so that the log is as it was before; the step stays in the history.
 

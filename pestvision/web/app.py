@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from pestvision.errors import ConfigError, OutputError
 from pestvision.settings import Settings
 from pestvision.storage.place import data_folder
-from pestvision.web import album_words, words
+from pestvision.web import album_words, tank_words, words
 from pestvision.web.guard import OwnOnly
 
 if TYPE_CHECKING:
@@ -97,8 +97,14 @@ def build_app(
     from pestvision.web.pages.night import build_night
     from pestvision.web.pages.page import Page
     from pestvision.web.pages.review import KEYS
+    from pestvision.web.pages.tank_fields import NUMERIC
+    from pestvision.web.pages.tanks import TankDesks, build_tanks
     from pestvision.web.pages.teach import remember
     from pestvision.web.pages.visitor import delete_on_leaving
+    from pestvision.web.shared_log import SharedLog
+    from pestvision.web.tank_desk import TankDesk
+    from pestvision.web.tank_one import OneTankDesk
+    from pestvision.web.tank_tables import TablesDesk
     from pestvision.web.tools import Tools
 
     tools = Tools.shipped() if tools is None else tools
@@ -114,8 +120,14 @@ def build_app(
         ReviewDesk(album, classifier, tools),
         AdaptDesk(album, classifier, tools),
     )
+    log = SharedLog(data_folder(album_folder))
+    tank_desks = TankDesks(
+        TankDesk(log),
+        OneTankDesk(log),
+        TablesDesk(log, work / "kept" / "tables", desk.reports),
+    )
     with Page(
-        album,
+        [album, log],
         title=words.TITLE,
         analytics_enabled=False,
         delete_cache=(CACHE_SWEEP_S, CACHE_AGE_S),
@@ -127,10 +139,13 @@ def build_app(
                 about = build_close_up(desk, teacher, HEAVY, is_lan=not offer_folder)
             with gr.Tab(words.TAB_NIGHT):
                 of_night = build_night(desk, teacher, HEAVY, offer_folder=offer_folder)
+            with gr.Tab(tank_words.TAB_TANKS) as tanks_tab:
+                of_tanks = build_tanks(tank_desks, tab=tanks_tab)
             with gr.Tab(album_words.TAB_ALBUM) as tab:
                 of_album = build_album(desks, HEAVY, is_lan=not offer_folder, tab=tab)
-        remember(app, [about, *of_night, of_album])
+        remember(app, [about, *of_night, of_tanks, of_album])
         app.load(None, js=KEYS)
+        app.load(None, js=NUMERIC)
         delete_on_leaving(app, desk)
     app.queue(max_size=QUEUE_PLACES)
     return app

@@ -1,0 +1,514 @@
+"""The tanks on the page: written down, taken back, corrected, brought in as a table; no component is needed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import gradio as gr
+import pytest
+from hand_made import HOSTILE_NAME
+
+from pestvision.tanks.log import TankLog
+from pestvision.tanks.records import Cargo, Judge, Kind, Means, Note, Pest, Stage
+from pestvision.tanks.tables import notes_csv
+from pestvision.web import tank_words
+from pestvision.web.shared_log import SharedLog
+from pestvision.web.tank_desk import TankDesk
+from pestvision.web.tank_note import (
+    EMPTY,
+    NAMES,
+    after_writing,
+    changes_of,
+    clean_look_of,
+    note_of,
+    shown_fields,
+    typed_of,
+)
+from pestvision.web.tank_one import ON_A_PAGE, OneTankDesk, Opened
+from pestvision.web.tank_tables import TablesDesk
+from tests.large_log import END, large_log
+from tests.made_log import START, Hand, everything, look
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+NOW = Hand()()
+
+
+@pytest.fixture
+def clock() -> Hand:
+    return Hand()
+
+
+@pytest.fixture
+def shared(tmp_path: Path, clock: Hand) -> Iterator[SharedLog]:
+    log = SharedLog(tmp_path / "data", now=clock)
+    yield log
+    log.close()
+
+
+@pytest.fixture
+def desk(shared: SharedLog) -> TankDesk:
+    desk = TankDesk(shared)
+    for name in ("Amber", "Moss"):
+        assert desk.add_tank({"name": name}).is_done
+    return desk
+
+
+@pytest.fixture
+def one(desk: TankDesk) -> OneTankDesk:
+    return OneTankDesk(desk.shared)
+
+
+@pytest.fixture
+def tables(desk: TankDesk, tmp_path: Path) -> TablesDesk:
+    return TablesDesk(desk.shared, tmp_path / "kept", tmp_path / "reports")
+
+
+def form(tank: str = "Amber", **typed: Any) -> dict[str, Any]:
+    return {**EMPTY, "tank": tank, **typed}
+
+
+# --- from the form to a note ------------------------------------------------------------------
+
+
+def test_the_form_opens_with_a_look_by_eye_for_leeches_and_nothing_typed() -> None:
+    assert set(EMPTY) == set(NAMES)
+    assert (EMPTY["kind"], EMPTY["pest"], EMPTY["means"]) == (Kind.LOOKED, Pest.LEECH, Means.EYE)
+    assert not any(EMPTY[name] for name in NAMES if name not in {"kind", "pest", "means"})
+
+
+@pytest.mark.parametrize(
+    ("kind", "typed", "expected"),
+    [
+        ("looked", {"seen": "3", "taken": "2", "minutes": "15,5"}, {"seen": 3, "minutes": 15.5}),
+        ("removed", {"taken": "2", "brooding": True, "what": " pipette "}, {"what": "pipette"}),
+        ("died", {"count": "25", "stage": "hatchling"}, {"stage": Stage.HATCHLING, "count": 25}),
+        ("added", {"cargo": "wild finds", "source": "a pond"}, {"cargo": Cargo.WILD}),
+        ("moved", {"cargo": "tools", "other": "Moss"}, {"other": "Moss"}),
+        ("treated", {"what": "as its label says"}, {"what": "as its label says"}),
+        ("cleaned", {}, {"what": None}),
+        ("emptied", {"batch": "spring"}, {"batch": "spring"}),
+        ("restocked", {"count": "10"}, {"count": 10}),
+        ("sold", {"remark": "to a friend"}, {"count": None, "remark": "to a friend"}),
+    ],
+)
+def test_each_kind_of_note_is_written_with_its_own_fields(
+    desk: TankDesk, kind: str, typed: dict[str, Any], expected: dict[str, Any]
+) -> None:
+    outcome = desk.write(form(kind=kind, **typed))
+    assert outcome.is_done, outcome.html
+    (note,) = desk.shared.log().notes()
+    assert note.kind == kind
+    assert note.at == START
+    assert {name: getattr(note, name) for name in expected} == expected
+    assert outcome.written == (note.id,)
+
+
+def test_what_was_left_over_in_fields_that_are_not_shown_is_not_written() -> None:
+    full = form(seen="3", taken="3", brooding=True, stage="adult", cargo="plants", other="Moss")
+    note = note_of({**full, "kind": "cleaned", "what": "the filter"}, now=NOW)
+    assert note == Note("Amber", START, Kind.CLEANED, what="the filter")
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields"),
+    [
+        ("looked", "pest seen taken means minutes brooding"),
+        ("removed", "pest taken brooding what"),
+        ("died", "count stage what"),
+        ("added", "count cargo what source"),
+        ("moved", "count cargo what other"),
+        ("treated", "what"),
+        ("cleaned", "what"),
+        ("emptied", ""),
+        ("restocked", "count what"),
+        ("sold", "count what"),
+    ],
+)
+def test_only_the_fields_that_go_with_what_was_done_are_shown(kind: str, fields: str) -> None:
+    shown = {name for name, label in shown_fields(kind).items() if label}
+    assert shown == set(fields.split())
+
+
+def test_a_field_has_the_name_that_fits_what_was_done() -> None:
+    assert shown_fields("died")["count"] == "How many died"
+    assert shown_fields("treated")["what"] == "What was done"
+
+
+def test_a_clean_night_is_one_press(desk: TankDesk) -> None:
+    outcome = desk.write_clean(form("Moss"))
+    assert outcome.is_done
+    (note,) = desk.shared.log().notes()
+    assert note == look("Moss", START, 0, minutes=None, id=note.id)
+    assert "nothing leech-like" in outcome.html
+    assert tank_words.TAKE_BACK in outcome.html
+
+
+def test_a_clean_night_keeps_how_and_how_long_and_leaves_what_is_hidden() -> None:
+    typed = form(means="trap", pest="flatworm-like")
+    note = clean_look_of(typed, now=NOW)
+    assert (note.means, note.pest, note.seen) == (Means.TRAP, Pest.FLATWORM, 0)
+    note = clean_look_of({**typed, "kind": "died", "count": "9", "minutes": "30"}, now=NOW)
+    assert (note.kind, note.means, note.minutes, note.count) == (Kind.LOOKED, Means.EYE, None, None)
+
+
+def test_a_clean_night_with_leeches_typed_in_is_asked_about_and_not_written(desk: TankDesk) -> None:
+    outcome = desk.write_clean(form(seen="2"))
+    assert not outcome.is_done
+    assert "“2”" in outcome.html
+    assert not desk.shared.log().notes()
+    assert desk.write_clean(form(seen="0")).is_done
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ({"tank": ""}, tank_words.NO_TANK_CHOSEN),
+        ({"tank": "Ambr", "seen": "1"}, "There is no tank"),
+        ({"seen": "12 pcs"}, "12 pcs"),
+        ({"seen": "3.5"}, "whole number"),
+        ({"seen": "-1"}, "Give a whole number from 0"),
+        ({"seen": "1", "taken": "2"}, "Those taken out are among those seen"),
+        ({"seen": "1", "minutes": "1 h"}, "an hour is 60"),
+        ({"seen": "1", "at": "2026-03-02"}, "in the future"),
+        ({"seen": "1", "at": "tomorrow"}, "Write it like this"),
+        ({"seen": ""}, "how many were seen"),
+        ({"kind": "moved", "cargo": "plants"}, tank_words.NO_OTHER),
+        ({"kind": "moved", "cargo": "plants", "other": "Amber"}, "Name the other tank"),
+        ({"kind": "treated"}, "what it was"),
+        ({"kind": "flown"}, "Known are"),
+    ],
+)
+def test_what_cannot_be_kept_is_one_sentence_and_nothing_is_written(
+    desk: TankDesk, typed: dict[str, Any], said: str
+) -> None:
+    before = everything(desk.shared.log())
+    outcome = desk.write(form(**typed))
+    assert not outcome.is_done
+    assert said in outcome.html
+    assert 'role="alert"' in outcome.html
+    assert outcome.html.count("<p>") == 1
+    assert everything(desk.shared.log()) == before
+
+
+def test_after_writing_the_tank_and_the_way_of_looking_stay_and_all_else_is_empty() -> None:
+    typed = form("Moss", kind="died", means="trap", count="3", minutes="9", at="21:30", remark="x")
+    assert after_writing(typed) == form("Moss", means="trap")
+
+
+def test_a_note_goes_into_the_form_and_out_again_unchanged() -> None:
+    at = START.replace(second=7)
+    for note in (
+        look("Amber", at, 3, taken=1, brooding=True, remark="under the sponge", minutes=12.5),
+        Note("Amber", at, Kind.DIED, count=3, stage=Stage.UNKNOWN, what="ramshorns"),
+        Note("Moss", at, Kind.MOVED, cargo=Cargo.WATER, other="Amber", batch="a"),
+        look("Amber", at, 2, means=Means.PHOTO, minutes=None, judge=Judge.TOOL),
+    ):
+        assert changes_of(note, typed_of(note), now=NOW) == {}
+
+
+# --- written, taken back ----------------------------------------------------------------------
+
+
+def test_nothing_is_made_on_the_disk_before_something_is_written_down(tmp_path: Path) -> None:
+    shared = SharedLog(tmp_path / "data")
+    assert TankDesk(shared).names() == []
+    assert OneTankDesk(shared).open("Amber") == Opened()
+    assert OneTankDesk(shared).notes(Opened())[1] == ""
+    tables = TablesDesk(shared, tmp_path / "kept", tmp_path / "reports")
+    assert tank_words.LAST_CHANGES_NONE in tables.last_changes()
+    assert not (tmp_path / "data").exists()
+
+
+def test_taking_back_leaves_the_log_exactly_as_it_was(desk: TankDesk) -> None:
+    before = everything(desk.shared.log())
+    outcome = desk.write(form(seen="4"))
+    assert desk.take_back(outcome.written).is_done
+    assert everything(desk.shared.log()) == before
+    assert not desk.take_back(outcome.written).is_done
+
+
+def test_taking_back_after_somebody_else_wrote_takes_only_the_own_note(desk: TankDesk) -> None:
+    mine = desk.write(form(seen="4"))
+    desk.write(form("Moss", seen="1"), who="Ida")
+    assert desk.take_back(mine.written).is_done
+    assert [note.tank for note in desk.shared.log().notes()] == ["Moss"]
+
+
+def test_a_tank_is_added_with_what_is_known_and_refused_with_its_reason(desk: TankDesk) -> None:
+    typed = {"name": " Slate ", "litres": "19,5", "lives": "nerites", "use": ""}
+    assert desk.add_tank(typed, who="Ida").is_done
+    tank = desk.shared.log().tank("Slate")
+    assert (tank.litres, tank.lives, tank.use) == (19.5, "nerites", None)
+    assert desk.shared.log().changes(limit=1)[0].who == "Ida"
+    for wrong, said in (
+        ({"name": "slate"}, "already"),
+        ({"name": ""}, "letters"),
+        ({"name": "Fern", "litres": "5 gal"}, "5 gal"),
+        ({"name": "Fern", "litres": "-1"}, "more than 0"),
+    ):
+        outcome = desk.add_tank(wrong)
+        assert not outcome.is_done
+        assert said in outcome.html
+    assert desk.names() == ["Amber", "Moss", "Slate"]
+
+
+def test_a_damaged_log_is_told_as_the_page_tells_such_things(tmp_path: Path) -> None:
+    (tmp_path / "pestvision.db").write_bytes(b"no database" * 1000)
+    with pytest.raises(gr.Error):
+        TankDesk(SharedLog(tmp_path)).write(form(seen="1"))
+
+
+def test_what_the_log_says_is_read_anew_only_after_it_has_changed(
+    desk: TankDesk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reads: list[int] = []
+    plain = TankLog.notes
+
+    def counted(log: TankLog, *args: Any, **more: Any) -> list[Note]:
+        reads.append(1)
+        return plain(log, *args, **more)
+
+    monkeypatch.setattr(TankLog, "notes", counted)
+    shared = desk.shared
+    assert len(shared.held().notes) == 0
+    shared.held()
+    assert len(reads) == 1
+    desk.write(form(seen="1"))
+    assert len(shared.held().notes) == 1
+    with TankLog(shared.folder, now=shared.now) as another_program:
+        another_program.change(1, seen=2)
+    assert shared.held().notes[0].seen == 2
+    with TankLog(shared.folder, now=shared.now) as another_program:
+        another_program.undo()
+    assert shared.held().notes[0].seen == 1
+    shared.held()
+    assert len(reads) == 4
+
+
+# --- one tank ---------------------------------------------------------------------------------
+
+
+def test_a_tanks_notes_are_turned_page_by_page_the_newest_first(
+    one: OneTankDesk, desk: TankDesk, clock: Hand
+) -> None:
+    for number in range(ON_A_PAGE + 2):
+        clock.later(days=1)
+        desk.write(form(seen=str(number)))
+    desk.write(form("Moss", kind="moved", cargo="plants", other="Amber"))
+    opened, html = one.notes(one.open("Amber"))
+    assert html.index("came from Moss") < html.index(": 16 leech-like")
+    assert ": 3 leech-like" in html
+    assert ": 2 leech-like" not in html
+    opened, html = one.notes(one.turn(opened, 1))
+    assert "nothing leech-like" in html
+    opened, again = one.notes(one.turn(opened, 5))
+    assert again == html
+    opened, _ = one.notes(one.turn(opened, -9))
+    assert opened.offset == 0
+
+
+def test_a_correction_keeps_the_history_and_an_unchanged_form_changes_nothing(
+    one: OneTankDesk, desk: TankDesk
+) -> None:
+    desk.write(form(seen="4", minutes="15"))
+    opened, typed = one.correct(one.open("Amber"), 1)
+    assert (typed["seen"], typed["minutes"]) == ("4", "15")
+    opened, outcome = one.save_correction(opened, typed)
+    assert tank_words.NOTHING_CHANGED in outcome.html
+    opened, typed = one.correct(opened, 1)
+    opened, outcome = one.save_correction(opened, {**typed, "seen": "5 or so"})
+    assert not outcome.is_done
+    assert opened.correcting == 1
+    opened, outcome = one.save_correction(opened, {**typed, "seen": "5"}, who="Ida")
+    assert outcome.is_done
+    assert opened.correcting is None
+    _, html = one.notes(opened)
+    assert "How many seen: 4 → 5" in html
+    assert "Ida" in html
+    assert len(desk.shared.log().history(1)) == 2
+
+
+def test_a_note_can_become_one_of_another_kind(one: OneTankDesk, desk: TankDesk) -> None:
+    desk.write(form(seen="4", taken="4", minutes="15"))
+    opened, typed = one.correct(one.open("Amber"), 1)
+    _, outcome = one.save_correction(opened, {**typed, "kind": "removed"})
+    assert outcome.is_done, outcome.html
+    note = desk.shared.log().note(1)
+    assert (note.kind, note.taken, note.seen, note.minutes) == (Kind.REMOVED, 4, None, None)
+
+
+def test_a_deleted_note_is_brought_back_exactly(one: OneTankDesk, desk: TankDesk) -> None:
+    desk.write(form(seen="4"))
+    before = everything(desk.shared.log())
+    opened, outcome = one.delete(one.open("Amber"), 1)
+    assert tank_words.BRING_BACK in outcome.html
+    assert not desk.shared.log().notes()
+    opened, outcome = one.bring_back(opened)
+    assert outcome.is_done
+    assert everything(desk.shared.log()) == before
+    opened, outcome = one.delete(opened, 1)
+    desk.write(form("Moss", seen="0"))
+    _, outcome = one.bring_back(opened)
+    assert not outcome.is_done
+    assert [note.tank for note in desk.shared.log().notes()] == ["Moss"]
+
+
+def test_what_the_program_saw_becomes_the_keepers_look_once_they_say_so(
+    one: OneTankDesk, desk: TankDesk
+) -> None:
+    desk.shared.log().add(look("Amber", START, 2, means=Means.PHOTO, judge=Judge.TOOL))
+    opened, html = one.notes(one.open("Amber"))
+    assert tank_words.BY_TOOL in html
+    assert tank_words.LOOKED_AT in html
+    assert "pv-caution" in html
+    assert one.looked_at(1).is_done
+    assert desk.shared.log().note(1).judge is Judge.KEEPER
+    _, html = one.notes(opened)
+    assert tank_words.LOOKED_AT not in html
+    assert "pv-caution" not in html
+
+
+def test_a_note_or_a_tank_that_is_gone_meanwhile_is_said_to_be(
+    one: OneTankDesk, desk: TankDesk
+) -> None:
+    assert tank_words.NOTE_GONE in one.looked_at(7).html
+    assert tank_words.NOTE_GONE in one.delete(one.open("Amber"), 7)[1].html
+    with pytest.raises(gr.Error, match="no longer in the log"):
+        one.correct(one.open("Amber"), 7)
+    opened = one.open("Moss")
+    desk.shared.log().undo()
+    assert one.still_there(opened) == (Opened(), None)
+    with pytest.raises(gr.Error, match="no longer in the log"):
+        one.notes(opened)
+
+
+def test_a_tank_is_renamed_and_its_notes_go_with_it(one: OneTankDesk, desk: TankDesk) -> None:
+    desk.write(form(seen="4"))
+    opened = one.open("Amber")
+    assert one.change_tank(opened, {"name": "Amber two", "litres": "30", "use": "display"}).is_done
+    assert "4 leech-like" in one.notes(opened)[1]
+    outcome = one.change_tank(opened, {"name": "moss"})
+    assert not outcome.is_done
+    assert not one.change_tank(Opened(), {"name": "x"}).is_done
+
+
+def test_what_a_person_typed_is_shown_and_never_run(one: OneTankDesk, desk: TankDesk) -> None:
+    desk.add_tank({"name": HOSTILE_NAME, "lives": HOSTILE_NAME})
+    outcome = desk.write(form(HOSTILE_NAME, seen="1", remark=HOSTILE_NAME))
+    refused = desk.write(form(HOSTILE_NAME, seen=HOSTILE_NAME))
+    opened, html = one.notes(one.open(HOSTILE_NAME))
+    one.change_tank(opened, {"name": HOSTILE_NAME, "lives": "<b>"})
+    shown = TablesDesk(desk.shared, desk.shared.folder / "k", desk.shared.folder).last_changes()
+    for told in (outcome.html, refused.html, html, shown, one.delete(opened, 1)[1].html):
+        assert "&lt;" in told
+        assert "<img" not in told
+        assert "<b>" not in told
+
+
+# --- tables -----------------------------------------------------------------------------------
+
+
+def sent(tmp_path: Path, text: str | bytes, name: str = "log.csv") -> str:
+    path = tmp_path / name
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return str(path)
+
+
+def test_a_table_comes_in_its_bad_lines_are_named_and_it_can_be_taken_back(
+    tables: TablesDesk, desk: TankDesk, tmp_path: Path
+) -> None:
+    desk.write(form(seen="1"))
+    before = everything(desk.shared.log())
+    text = (
+        notes_csv([look("Amber", START.replace(day=2, month=2), 3), *desk.shared.log().notes()])
+        + "Amber,2026-02-01,flown,,,,,,,,,,,,,,,,\r\n"
+        + "Nowhere,2026-02-01,emptied,,,,,,,,,,,,,,,\r\n"
+    )
+    path = sent(tmp_path, text)
+    outcome, brought = tables.bring_in("tab", path)
+    assert "1 note came into the log" in outcome.html
+    assert "1 note stood in the log already" in outcome.html
+    assert "Line 4" in outcome.html
+    assert "Line 5" in outcome.html
+    assert not Path(path).exists()
+    assert brought is not None
+    assert tables.undo_table(brought).is_done
+    assert everything(desk.shared.log()) == before
+    assert not tables.undo_table(brought).is_done
+
+
+def test_a_table_is_not_taken_back_over_what_was_written_after_it(
+    tables: TablesDesk, desk: TankDesk, tmp_path: Path
+) -> None:
+    _, brought = tables.bring_in("tab", sent(tmp_path, "tank,at,kind\nAmber,2026-02-01,emptied\n"))
+    desk.write(form("Moss", seen="0"))
+    outcome = tables.undo_table(brought)
+    assert tank_words.TABLE_NOT_LAST in outcome.html
+    assert len(desk.shared.log().notes()) == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "is empty"),
+        (b"\xff\xfe\x00", "UTF-8"),
+        ("name,colour\nAmber,red\n", "lacks the column"),
+    ],
+)
+def test_what_is_no_table_is_one_sentence(
+    tables: TablesDesk, tmp_path: Path, text: str | bytes, said: str
+) -> None:
+    outcome, brought = tables.bring_in("tab", sent(tmp_path, text))
+    assert said in outcome.html
+    assert not outcome.is_done
+    assert brought is None
+    assert not tables.bring_in("tab", None)[0].is_done
+
+
+def test_the_saved_tables_come_in_again_as_they_went_out(
+    tables: TablesDesk, desk: TankDesk, tmp_path: Path, clock: Hand
+) -> None:
+    desk.write(form(seen="3", taken="2", remark="=1+1"))
+    desk.write(form("Moss", kind="died", count="4", stage="adult"))
+    html = tables.save_tables()
+    files = {path.name: path for path in (tmp_path / "reports").rglob("*.csv")}
+    assert set(files) == {"notes.csv", "tanks.csv"}
+    assert all(f"gradio_api/file={path.as_posix()}" in html for path in files.values())
+    other = SharedLog(tmp_path / "other", now=clock)
+    for name in ("Amber", "Moss"):
+        other.log().add_tank(name)
+    again = TablesDesk(other, tmp_path / "k", tmp_path / "r")
+    outcome, _ = again.bring_in("tab", sent(tmp_path, files["notes.csv"].read_bytes()))
+    assert "2 notes came into the log" in outcome.html
+    assert other.log().notes() == desk.shared.log().notes()
+    other.close()
+
+
+def test_the_newest_of_what_was_done_is_taken_back_from_its_list(
+    tables: TablesDesk, desk: TankDesk
+) -> None:
+    desk.write(form(seen="3"), who="Ida")
+    assert "Ida: note 1 written (Amber: looked)" in tables.last_changes()
+    html = tables.undo_last()
+    assert tank_words.IS_UNDONE in html
+    assert not desk.shared.log().notes()
+    tables.undo_last()
+    tables.undo_last()
+    with pytest.raises(gr.Error, match="nothing in the log to take back"):
+        tables.undo_last()
+
+
+def test_two_years_of_twenty_tanks_are_shown_without_a_wait(tmp_path: Path) -> None:
+    large_log(tmp_path).close()
+    shared = SharedLog(tmp_path, now=lambda: END)
+    one, desk = OneTankDesk(shared), TankDesk(shared)
+    opened = one.open("Amber")
+    _, html = one.notes(opened)
+    assert html.count('<li class="pv-row') == ON_A_PAGE
+    assert replace(opened, offset=0) == opened
+    assert len(desk.names()) == 20
+    shared.close()
