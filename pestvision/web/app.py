@@ -104,6 +104,7 @@ def build_app(
     from pestvision.web.shared_log import SharedLog
     from pestvision.web.tank_desk import TankDesk
     from pestvision.web.tank_one import OneTankDesk
+    from pestvision.web.tank_scan import ScanDesk
     from pestvision.web.tank_tables import TablesDesk
     from pestvision.web.tools import Tools
 
@@ -121,8 +122,10 @@ def build_app(
         AdaptDesk(album, classifier, tools),
     )
     log = SharedLog(data_folder(album_folder))
+    tonight = TankDesk(log)
+    scan = ScanDesk(tonight)
     tank_desks = TankDesks(
-        TankDesk(log),
+        tonight,
         OneTankDesk(log),
         TablesDesk(log, work / "kept" / "tables", desk.reports),
     )
@@ -136,9 +139,9 @@ def build_app(
         gr.Markdown(words.LEAD if offer_folder else words.LEAD_LAN, elem_classes="pv-lead")
         with gr.Tabs():
             with gr.Tab(words.TAB_CLOSE_UP):
-                about = build_close_up(desk, teacher, HEAVY, is_lan=not offer_folder)
+                about = build_close_up(desk, teacher, scan, HEAVY, is_lan=not offer_folder)
             with gr.Tab(words.TAB_NIGHT):
-                of_night = build_night(desk, teacher, HEAVY, offer_folder=offer_folder)
+                of_night = build_night(desk, teacher, scan, HEAVY, offer_folder=offer_folder)
             with gr.Tab(tank_words.TAB_TANKS) as tanks_tab:
                 of_tanks = build_tanks(tank_desks, tab=tanks_tab)
             with gr.Tab(album_words.TAB_ALBUM) as tab:

@@ -76,6 +76,15 @@ def written(notes: Sequence[Note], *, today: date) -> str:
     return done(told, back) + (caution() if by_tool else "")
 
 
+def is_of_program() -> str:
+    """Say that a note is the program's word, with a button that makes it the keeper's."""
+    looked = button("looked", tank_words.LOOKED_AT)
+    return (
+        f'<div class="pv-card"><p>{escape(tank_words.OF_PROGRAM)}</p>'
+        f'<div class="pv-turn">{looked}</div></div>'
+    )
+
+
 def _sentence(note: Note, *, today: date, with_tank: bool) -> str:
     when = tank_words.moment_in_words(note.at, today=today)
     where = f"{note.tank}, " if with_tank else ""

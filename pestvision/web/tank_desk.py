@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pestvision.collection.records import KEEPER, require_name
 from pestvision.errors import PersonError
-from pestvision.web import tank_cards, tank_words
+from pestvision.web import advice, tank_cards, tank_words
 from pestvision.web.handlers import spoken
 from pestvision.web.tank_note import clean_look_of, litres_of, note_of
 
@@ -105,7 +105,7 @@ class TankDesk:
     def written(self, *notes: Note, who: str) -> Outcome:
         """Write notes; say what was written, and offer to take it back."""
         kept = self.shared.log().add(*notes, who=writer_of(who))
-        html = tank_cards.written(kept, today=self.today())
+        html = tank_cards.written(kept, today=self.today()) + advice.for_notes(kept)
         return Outcome(html, written=tuple(note.id for note in kept))
 
     def take_back(self, numbers: Sequence[int]) -> Outcome:

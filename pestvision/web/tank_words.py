@@ -177,7 +177,7 @@ DELETE = "Delete"
 DELETE_NAMED = "Delete note {number}"
 LOOKED_AT = "I have looked at these photos"
 LOOKED_AT_NAMED = "I have looked at the photos of note {number}"
-LOOKED_AT_DONE = "Thank you. From now on this counts as your own look."
+LOOKED_AT_DONE = "From now on this counts as a look of your own."
 BY_TOOL = "Seen by the program on photos, not looked at by you yet: it does not count as a look."
 CHANGED_BEFORE = "What it said before"
 DELETED = "Deleted: {note}."
@@ -191,6 +191,25 @@ NOTHING_CHANGED = "Nothing was changed: it says the same as before."
 CAME_FROM = "came from {tank}"
 FROM = "from {source}"
 IN_BATCH = "batch {batch}"
+
+INTO_LOG: Final[dict[str, tuple[str, str, str]]] = {
+    "close-up": (
+        "## Where did you see it?",
+        "The log keeps that you saw it, and that the program gave it its name.",
+        "I saw this in that tank",
+    ),
+    "night": (
+        "## Put it into a tank’s log",
+        (
+            "Also a night on which nothing was found: written down, it is not forgotten. It stands "
+            "there as the program’s word until you say that you have looked at the photos yourself."
+        ),
+        "Put this into that tank’s log",
+    ),
+}
+"""By the answer it stands beside: heading, what it does, and what stands on the button."""
+INTO_LOG_TANK = "A tank that is not here yet is added under “Your tanks”."
+OF_PROGRAM = "So far it is the program’s word, and no look of yours. Have you looked at these photos, and is it so?"
 
 TABLES_IN = "## Bring a table in"
 TABLES_IN_SAYS = (

@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import gradio as gr
 import pytest
-from hand_made import HOSTILE_NAME
+from hand_made import HOSTILE_NAME, made_night
+from made_answers import found, judged
 
+from pestvision.findings.finding import PhotoCheck
 from pestvision.tanks.log import TankLog
+from pestvision.tanks.nights import nights_of
 from pestvision.tanks.records import Cargo, Judge, Kind, Means, Note, Pest, Stage
 from pestvision.tanks.tables import notes_csv
 from pestvision.web import tank_words
@@ -27,6 +30,7 @@ from pestvision.web.tank_note import (
     typed_of,
 )
 from pestvision.web.tank_one import ON_A_PAGE, OneTankDesk, Opened
+from pestvision.web.tank_scan import ScanDesk
 from pestvision.web.tank_tables import TablesDesk
 from tests.large_log import END, large_log
 from tests.made_log import START, Hand, everything, look
@@ -69,6 +73,12 @@ def tables(desk: TankDesk, tmp_path: Path) -> TablesDesk:
 
 def form(tank: str = "Amber", **typed: Any) -> dict[str, Any]:
     return {**EMPTY, "tank": tank, **typed}
+
+
+def made_photo(*labels: str) -> PhotoCheck:
+    """A close-up with a finding of each label, the first of them the verdict."""
+    findings = tuple(found(rank, judged(label)) for rank, label in enumerate(labels, start=1))
+    return PhotoCheck("glass.jpg", 900, 600, None, judged(labels[0]), findings)
 
 
 # --- from the form to a note ------------------------------------------------------------------
@@ -407,6 +417,84 @@ def test_what_a_person_typed_is_shown_and_never_run(one: OneTankDesk, desk: Tank
         assert "&lt;" in told
         assert "<img" not in told
         assert "<b>" not in told
+
+
+# --- from photos ------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def scan(desk: TankDesk, clock: Hand) -> ScanDesk:
+    clock.at = START.replace(year=2031, month=3, day=3)
+    return ScanDesk(desk)
+
+
+def test_a_scanned_night_is_the_programs_word_until_the_keeper_has_looked(
+    scan: ScanDesk, desk: TankDesk
+) -> None:
+    notes = scan.of_night(made_night())
+    outcome = scan.put(notes, "Amber", who="Ida")
+    assert outcome.is_done, outcome.html
+    assert tank_words.LOOKED_AT in outcome.html
+    assert "pv-caution" in outcome.html
+    (note,) = desk.shared.log().notes()
+    assert (note.tank, note.seen, note.judge, note.means) == ("Amber", 1, Judge.TOOL, Means.PHOTO)
+    assert nights_of([note], "Amber") == ()
+    assert scan.looked_at(outcome.written, who="Ida").is_done
+    assert len(nights_of(desk.shared.log().notes(), "Amber")) == 1
+    assert scan.take_back(outcome.written).is_done
+    assert desk.shared.log().notes() == []
+
+
+def test_a_night_goes_into_the_log_once_and_into_a_tank_that_was_chosen(
+    scan: ScanDesk, desk: TankDesk
+) -> None:
+    notes = scan.of_night(made_night())
+    assert tank_words.NO_TANK_CHOSEN in scan.put(notes, None).html
+    assert scan.put(notes, "Moss").is_done
+    twice = scan.put(notes, "Moss")
+    assert not twice.is_done
+    assert "stands in the log already" in twice.html
+    assert len(desk.shared.log().notes()) == 1
+    assert scan.of_night(replace(made_night(), views=())) == ()
+
+
+def test_a_close_up_of_a_pest_is_the_keepers_own_find(scan: ScanDesk, desk: TankDesk) -> None:
+    photo = made_photo("leech-like", "harmless", "leech-like", "flatworm-like")
+    notes = scan.of_close_up(photo)
+    assert [(note.pest, note.seen) for note in notes] == [(Pest.LEECH, 2), (Pest.FLATWORM, 1)]
+    outcome = scan.put(notes, "Amber")
+    assert outcome.is_done
+    assert "glass.jpg" in str(desk.shared.log().notes()[0].remark)
+    assert all(note.judge is Judge.KEEPER for note in desk.shared.log().notes())
+    for label in ("harmless", "not-an-organism", "cant-tell"):
+        assert scan.of_close_up(made_photo(label)) == ()
+    assert scan.of_close_up(None) == ()
+
+
+def test_advice_goes_with_a_label_and_the_first_card_is_open_for_a_leech(scan: ScanDesk) -> None:
+    html = scan.advice_on("leech-like")
+    assert html.count("<details open>") == 1
+    assert html.index("<details open>") < html.index("Taking a leech off")
+    assert "<details open>" not in scan.advice_on("flatworm-like")
+    assert "Take care" in scan.advice_on("flatworm-like")
+    for label in ("harmless", "not-an-organism", "cant-tell", None):
+        assert scan.advice_on(label) == ""
+
+
+def test_an_answer_is_shown_also_where_the_log_is_damaged(tmp_path: Path) -> None:
+    (tmp_path / "pestvision.db").write_bytes(b"no database" * 1000)
+    assert ScanDesk(TankDesk(SharedLog(tmp_path))).names() == []
+
+
+def test_advice_goes_with_what_was_written_down(desk: TankDesk) -> None:
+    html = desk.write(form(seen="2", taken="2")).html
+    assert "Taking a leech off" in html
+    assert "Do not crush" in html
+    clean = desk.write_clean(form("Moss")).html
+    assert "Taking a leech off" not in clean
+    treated = desk.write(form("Moss", kind="treated", what="something")).html
+    assert "dose" in treated
+    assert "pv-advice" not in desk.write(form(seen="3 pcs")).html
 
 
 # --- tables -----------------------------------------------------------------------------------
