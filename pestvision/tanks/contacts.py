@@ -144,8 +144,12 @@ class TankState:
         Of an exposed tank or a possible source.
     exposure
         Of an exposed tank, and of a seen one that was exposed before.
+    gave
+        Of a possible source: what it gave to a tank before leeches were seen there.
     emptied
         When it was last emptied.
+    is_confirmed
+        Of a tank with leeches: the keeper saw one, not only the tool in photos.
     """
 
     tank: str
@@ -157,7 +161,9 @@ class TankState:
     is_looked_since: bool
     risk: Risk | None = None
     exposure: Exposure | None = None
+    gave: Contact | None = None
     emptied: datetime | None = None
+    is_confirmed: bool = True
 
 
 def contacts_of(notes: Iterable[Note], *, tanks: Iterable[str] = ()) -> tuple[Contact, ...]:
@@ -318,8 +324,10 @@ def _state(
     since: datetime | None = None,
     risk: Risk | None = None,
     exposure: Exposure | None = None,
+    gave: Contact | None = None,
 ) -> TankState:
     looked = history.last_looked.get(tank)
+    life = history.present(tank)
     return TankState(
         tank=tank,
         reason=reason,
@@ -330,7 +338,9 @@ def _state(
         is_looked_since=looked is not None and since is not None and looked > since,
         risk=risk,
         exposure=exposure,
+        gave=gave,
         emptied=history.emptied.get(tank),
+        is_confirmed=life not in history.first_seen or life in history.confirmed,
     )
 
 
@@ -376,6 +386,7 @@ def _source_state(history: History, contact: Contact, today: date) -> TankState:
         today,
         since=contact.at,
         risk=contact.risk,
+        gave=contact,
     )
 
 

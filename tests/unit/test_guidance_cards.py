@@ -464,6 +464,12 @@ def test_whatever_stands_in_a_card_is_escaped() -> None:
     assert as_html(one, level=9).startswith('<section class="guidance"><h6>')
 
 
+def test_the_cautions_are_read_before_the_steps() -> None:
+    one = card("emptied-tank-bleach")
+    for shown in (as_html(one), as_text(one)):
+        assert shown.index("Never in a stocked tank") < shown.index("equal parts")
+
+
 # --- the files ---
 
 SOURCES = {"a": Source("a", "Nobody 2000", Read.TEXT, "nothing")}
