@@ -21,6 +21,22 @@ MAX_NUMBER = (
     1e9  # above every setting that makes sense, below what no longer fits a float or a C int
 )
 MAX_SHOWN = 40  # characters of a wrong value that a message repeats
+PROBABILITIES = frozenset(
+    {
+        "clear_at",
+        "hidden_brood",
+        "hidden_brood_seen",
+        "introduced_a_week",
+        "introduced_by_addition",
+        "there_unseen",
+        "there_exposed",
+        "gone_untaken",
+        "per_look",
+        "infested_batch",
+        "infested_wild",
+    }
+)
+"""Settings that have to be below 1: nothing here is certain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +82,23 @@ class TankSettings:
     usual_minutes: float = 15.0  # a look that nobody timed is taken for this; effort 1
     look_every_days: float = 3.0  # how often a tank under watch is looked at
     quarantine_weeks: float = 8.0  # as brooding_weeks: what came in may carry a brood
+    hidden_weeks: float = (
+        6.0  # looks say nothing of young under a parent for so long: 5 to 6 weeks, as above
+    )
+    # No source gives the chances below. They are guesses on the careful side, and each is named where a
+    # probability of being clear is shown.
+    hidden_brood: float = 0.2  # where leeches were seen, one with a brood sits unseen
+    hidden_brood_seen: float = 0.5  # the same where one with eggs or young was seen
+    introduced_a_week: float = 0.001  # something comes in unnoticed: about once in twenty years
+    introduced_by_addition: float = 0.05  # what was put in brings some along
+    there_unseen: float = 0.2  # some are in a tank in which none was ever seen
+    there_exposed: float = 0.5  # the same where it touched a tank that has them
+    gone_untaken: float = 0.1  # one that was seen and let be died, or was none
+    per_look: float = (
+        0.5  # a look at an infested animal in quarantine sees it; nobody has measured that
+    )
+    infested_batch: float = 0.1  # animals or plants that come in carry some
+    infested_wild: float = 0.3  # the same of finds from ponds
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +162,11 @@ def _section(default: Any, values: dict[str, Any], where: str) -> Any:
         if number is None:
             message = f"'{key}' in {where} is {_short(value)}, and a positive number was expected."
             raise ConfigError(message, advice=f"Give a number such as {usual}.")
+        if key in PROBABILITIES and number >= 1:
+            message = (
+                f"'{key}' in {where} is {_short(value)}, and a probability below 1 was expected."
+            )
+            raise ConfigError(message, advice=f"Give a number between 0 and 1, such as {usual}.")
         numbers[key] = number
     return dataclasses.replace(default, **numbers)
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pestvision import __version__
+from pestvision.cli import tank_ask  # noqa: F401  adds its commands
 from pestvision.cli.album import DataOption, album
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.given import (

@@ -263,5 +263,5 @@ def _origin_words(history: History, contact: Contact, origin: Origin, reached: S
         return f"leeches were first seen there on {day_words(first)}"
     if origin is Origin.EXPOSED_TANK:
         path = reached.path(out_of)
-        return f"that tank is exposed since {day_words(path[-1].at)}, from {path[0].out_of}"
+        return f"that tank has been exposed since {day_words(path[-1].at)}, from {path[0].out_of}"
     return "no leech was noted there until then, so look there too"

@@ -106,7 +106,7 @@ class Exposure:
         if self.until is not None:
             end += f" The exposure ended on {day_words(self.until)}."
         return (
-            f"{self.tank} is exposed since {day_words(self.since)}: {steps}. Leeches were first seen in "
+            f"{self.tank} has been exposed since {day_words(self.since)}: {steps}. Leeches were first seen in "
             f"{self.source} on {day_words(self.source_seen)}{before}.{end}"
         )
 

@@ -128,7 +128,8 @@ class Note:
     brooding
         Of a look or a removal: one of them carried eggs or young under its body.
     count
-        Of deaths, additions, moves and sales: how many; None where they were not counted.
+        Of deaths, additions, moves and sales: how many; None where they were not counted. Of a look at a
+        quarantine batch: how many of its animals were looked at, None for all.
     stage
         Of deaths: how grown the snails were.
     cargo
@@ -215,7 +216,9 @@ class Night:
 
 
 _FIELDS_OF: Final[dict[Kind, frozenset[str]]] = {
-    Kind.LOOKED: frozenset({"pest", "seen", "taken", "means", "minutes", "brooding", "judge"}),
+    Kind.LOOKED: frozenset(
+        {"pest", "seen", "taken", "means", "minutes", "brooding", "judge", "count"}
+    ),
     Kind.REMOVED: frozenset({"pest", "taken", "brooding", "what"}),
     Kind.DIED: frozenset({"count", "stage", "what"}),
     Kind.ADDED: frozenset({"count", "cargo", "what", "source"}),
@@ -313,6 +316,12 @@ def check_note(note: Note, *, now: datetime) -> None:
             note,
             f"{note.taken} were taken out and {note.seen} seen",
             "Those taken out are among those seen: give the larger number as seen.",
+        )
+    if note.kind is Kind.LOOKED and note.count is not None and note.batch is None:
+        _refuse(
+            note,
+            f"it says {note.count} animals were looked at and names no batch",
+            "Name the batch they belong to, or leave the count out.",
         )
     if (
         note.kind is Kind.MOVED

@@ -110,7 +110,7 @@ def rise_of(finds: Sequence[int], efforts: Sequence[float]) -> Rise | None:
     efforts
         Effort of each night, 1 is one usual look.
     """
-    from scipy.special import bdtrc
+    from scipy.special import betainc
 
     nights = merged(list(finds), list(finds), list(efforts))
     starts = _first_nights(finds)
@@ -125,7 +125,7 @@ def rise_of(finds: Sequence[int], efforts: Sequence[float]) -> Rise | None:
     has_some = later > 0
     chance = np.ones(later.size)
     # the chance of so many or more
-    chance[has_some] = bdtrc(later[has_some] - 1.0, both[has_some].astype(float), share[has_some])
+    chance[has_some] = betainc(later[has_some], (both - later + 1)[has_some], share[has_some])
     best = int(np.argmin(chance))
     if not chance[best] < RISE_BY_CHANCE / len(nights):
         return None

@@ -11,7 +11,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from pestvision.errors import ConfigError
-from pestvision.settings import Settings, load_settings
+from pestvision.settings import PROBABILITIES, Settings, load_settings
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -92,7 +92,9 @@ def sections() -> st.SearchStrategy[dict[str, dict[str, Any]]]:
         return st.fixed_dictionaries(
             {},
             optional={
-                item.name: kinds[type(getattr(default, item.name))]
+                item.name: st.floats(0.001, 0.999)
+                if item.name in PROBABILITIES
+                else kinds[type(getattr(default, item.name))]
                 for item in dataclasses.fields(default)
                 if item.name != "min_megapixels"  # it has a bound of its own, tested above
             },
@@ -105,6 +107,13 @@ def sections() -> st.SearchStrategy[dict[str, dict[str, Any]]]:
             for item in dataclasses.fields(Settings)
         },
     )
+
+
+@pytest.mark.parametrize("value", ["1.0", "1", "95"])
+def test_a_probability_of_one_is_refused(tmp_path: Path, value: str) -> None:
+    with pytest.raises(ConfigError, match="a probability below 1 was expected") as caught:
+        load_settings(write(tmp_path, f"[tanks]\nclear_at = {value}"))
+    assert "0.95" in caught.value.advice
 
 
 @given(sections())

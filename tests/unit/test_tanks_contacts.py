@@ -150,7 +150,7 @@ def test_a_tank_may_have_had_leeches_for_the_look_back_before_they_were_seen() -
 def test_a_sentence_on_an_exposure_names_every_step_and_the_sighting() -> None:
     notes = [looked("Amber", 0, seen=1), moved("Amber", "Moss", 1), moved("Moss", "Slate", 2)]
     assert exposures(notes)[1].sentence() == (
-        "Slate is exposed since 3 Mar 2026: plants from Amber into Moss on 2 Mar 2026; plants from Moss into "
+        "Slate has been exposed since 3 Mar 2026: plants from Amber into Moss on 2 Mar 2026; plants from Moss into "
         "Slate on 3 Mar 2026. Leeches were first seen in Amber on 1 Mar 2026."
     )
 
@@ -319,7 +319,7 @@ def test_the_ways_in_are_ranked_by_cargo_and_origin() -> None:
         "Plants came in on 2 Mar 2026, from Amber; leeches were first seen there on 1 Mar 2026.",
         "Wild finds came in on 5 Mar 2026, from outside: the brook.",
         "Plants came in on 6 Mar 2026, from outside: a market.",
-        "Water came in on 3 Mar 2026, from Pearl; that tank is exposed since 2 Mar 2026, from Amber.",
+        "Water came in on 3 Mar 2026, from Pearl; that tank has been exposed since 2 Mar 2026, from Amber.",
         "Food came in 2 times, last on 8 Mar 2026, from where, is not noted.",
         "Animals came in on 4 Mar 2026, from Fern; no leech was noted there until then, so look there too.",
     ]

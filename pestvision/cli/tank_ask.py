@@ -1,0 +1,150 @@
+"""The commands that ask the log: how tanks stand, when one is clear, contacts, advice."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pestvision.cli.album import DataOption, JsonOption  # noqa: TC001  so does this
+from pestvision.cli.answers import answering, complain
+from pestvision.cli.tank import EXIT_STATUSES, NameArgument, opened, tank
+from pestvision.cli.text import printable
+from pestvision.settings import load_settings
+
+SettingsOption = Annotated[
+    Path | None,
+    typer.Option("--settings", metavar="FILE", help="A TOML file with settings of your own."),
+]
+OneTank = Annotated[
+    str | None, typer.Argument(metavar="TANK", help="One tank; left out, all of them.")
+]
+
+
+@tank.command(epilog=EXIT_STATUSES)
+@answering
+def status(
+    name: OneTank = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Say how every tank stands, the most urgent first; or one in full.
+
+    What the program says of photos does not count as a look until you say that you have looked at them.
+    """
+    from pestvision.cli.tank_text import shelf_lines, standing_json, tank_lines
+    from pestvision.cli.work import json_line
+    from pestvision.tanks.standing import standings
+
+    chosen = load_settings(settings).tanks
+    now = datetime.now(UTC).astimezone()
+    with opened(data) as log:
+        wanted = None if name is None else log.tank(name).name
+        found = standings(log.tanks(), log.notes(), now=now, settings=chosen)
+    shown = [one for one in found if wanted in {None, one.tank.name}]
+    if as_json:
+        for one in shown:
+            typer.echo(json_line(standing_json(one)))
+        return
+    lines = shelf_lines(shown, now=now) if wanted is None else tank_lines(shown[0], settings=chosen)
+    for line in lines:
+        typer.echo(printable(line))
+
+
+@tank.command(epilog=EXIT_STATUSES)
+@answering
+def forecast(
+    name: NameArgument,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Say when a tank may be called probably clear, for several ways to go on.
+
+    A probability under the assumptions that are printed with it, not a guarantee.
+    """
+    from pestvision.cli.tank_text import forecast_json, forecast_lines
+    from pestvision.cli.work import json_line
+    from pestvision.tanks.standing import outlook_of, standings
+
+    chosen = load_settings(settings).tanks
+    now = datetime.now(UTC).astimezone()
+    with opened(data) as log:
+        wanted = log.tank(name).name
+        found = standings(log.tanks(), log.notes(), now=now, settings=chosen)
+    (standing,) = (one for one in found if one.tank.name == wanted)
+    ahead = outlook_of(standing)
+    if as_json:
+        typer.echo(json_line(forecast_json(standing, ahead)))
+        return
+    for line in forecast_lines(standing, ahead):
+        typer.echo(printable(line))
+
+
+@tank.command(epilog=EXIT_STATUSES)
+@answering
+def contacts(
+    name: OneTank = None,
+    svg: Annotated[
+        Path | None,
+        typer.Option("--svg", metavar="FILE", help="Write a picture of it into this file."),
+    ] = None,
+    as_json: JsonOption = False,
+    data: DataOption = None,
+) -> None:
+    """Say which tanks have touched, which are exposed, and what to check first.
+
+    Of one tank also the ways by which leeches may have come into it. Everything is a way that they could
+    have gone along what the log holds, and no finding.
+    """
+    from pestvision.cli.tank_text import contacts_lines, state_json, ways_lines
+    from pestvision.cli.work import json_line
+    from pestvision.tanks.contacts import look_back_words, tank_states, ways_in
+
+    now = datetime.now(UTC).astimezone()
+    with opened(data) as log:
+        names = [each.name for each in log.tanks()]
+        notes = log.notes()
+        wanted = None if name is None else log.tank(name).name
+    states = [
+        state
+        for state in tank_states(notes, today=now.date(), tanks=names)
+        if wanted in {None, state.tank}
+    ]
+    if svg is not None:
+        from pestvision.report.contact_picture import contact_svg
+        from pestvision.storage.whole_file import write_whole_file
+
+        picture = write_whole_file(svg, contact_svg(notes, tanks=names, today=now.date()))
+        complain(f"The picture is written: {picture}")
+    if as_json:
+        for state in states:
+            typer.echo(json_line(state_json(state)))
+        return
+    for line in contacts_lines(states):
+        typer.echo(printable(line))
+    if wanted is not None:
+        for line in ways_lines(ways_in(notes, wanted)):
+            typer.echo(printable(line))
+    typer.echo(printable(look_back_words()))
+
+
+@tank.command(epilog=EXIT_STATUSES)
+@answering
+def advice(
+    card: Annotated[
+        str | None, typer.Argument(metavar="CARD", help="A card; left out, all are listed.")
+    ] = None,
+) -> None:
+    """Give handling advice: a short card with its cautions and its sources."""
+    from pestvision.guidance import guidance
+
+    if card is not None:
+        typer.echo(guidance.as_text(guidance.card(card)).rstrip())
+        return
+    for each in guidance.every_card():
+        typer.echo(f"{each.id:<22} {each.title}")
+    typer.echo("Read one with: pestvision tank advice CARD")
