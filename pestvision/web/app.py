@@ -106,6 +106,7 @@ def build_app(
     from pestvision.web.tank_one import OneTankDesk
     from pestvision.web.tank_scan import ScanDesk
     from pestvision.web.tank_tables import TablesDesk
+    from pestvision.web.tank_touched import TouchedDesk
     from pestvision.web.tools import Tools
 
     tools = Tools.shipped() if tools is None else tools
@@ -121,12 +122,13 @@ def build_app(
         ReviewDesk(album, classifier, tools),
         AdaptDesk(album, classifier, tools),
     )
-    log = SharedLog(data_folder(album_folder))
+    log = SharedLog(data_folder(album_folder), settings=settings.tanks)
     tonight = TankDesk(log)
     scan = ScanDesk(tonight)
     tank_desks = TankDesks(
         tonight,
         OneTankDesk(log),
+        TouchedDesk(log),
         TablesDesk(log, work / "kept" / "tables", desk.reports),
     )
     with Page(

@@ -8,15 +8,19 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from pestvision.errors import LogError
+from pestvision.settings import TankSettings
 from pestvision.storage.database import DATABASE_NAME
 from pestvision.tanks.log import TankLog
+from pestvision.tanks.standing import standings, tonight
 from pestvision.web import tank_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from datetime import date
     from pathlib import Path
 
     from pestvision.tanks.records import Note, Tank
+    from pestvision.tanks.standing import Standing
 
 Mark = tuple[int, int]
 """Tells whether a log has changed: its last change, and how many were taken back."""
@@ -59,16 +63,34 @@ class SharedLog:
     ----------
     folder
         The data folder. Nothing is written there before something is written down.
+    settings
+        What the arithmetic of the log takes for granted.
     now
         Gives the time; replaced in tests.
     """
 
-    def __init__(self, folder: Path, *, now: Callable[[], datetime] = _now) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        settings: TankSettings | None = None,
+        now: Callable[[], datetime] = _now,
+    ) -> None:
         self.folder = folder
+        self.settings = settings or TankSettings()
         self.now = now
         self._lock = threading.Lock()
         self._log: TankLog | None = None
         self._held = Held()
+        self._standings: tuple[tuple[Mark, date], tuple[Standing, ...]] | None = None
+
+    def here(self) -> datetime:
+        """Give the time by this computer's clock, which is the keeper's."""
+        return self.now().astimezone()
+
+    def tonight(self) -> date:
+        """Give the night it is: until noon the one that began yesterday."""
+        return tonight(self.here())
 
     def log(self) -> TankLog:
         """Give the log, opened.
@@ -107,6 +129,16 @@ class SharedLog:
             if mark != self._held.mark:
                 self._held = Held(mark, tuple(log.tanks()), tuple(log.notes()))
             return self._held
+
+    def standings(self) -> tuple[Standing, ...]:
+        """Say of every tank how it stands, the most urgent first; reckoned only where something is new."""
+        held, now = self.held(), self.here()
+        key = (held.mark, tonight(now))
+        kept = self._standings
+        if kept is None or kept[0] != key:
+            found = standings(held.tanks, held.notes, now=now, settings=self.settings)
+            kept = self._standings = (key, found)
+        return kept[1]
 
     def take_back(self, numbers: Sequence[int]) -> None:
         """Take notes back that were just written: undone where nothing came after, else deleted.

@@ -69,16 +69,18 @@ def refused(error: PestVisionError) -> str:
 
 def written(notes: Sequence[Note], *, today: date) -> str:
     """Say what was written, with a button that takes it back."""
-    back = button("back", tank_words.TAKE_BACK)
+    numbers = ",".join(str(note.id) for note in notes)
+    back = button("back", tank_words.TAKE_BACK, number=notes[0].id, label=numbers)
     lines = [_sentence(note, today=today, with_tank=True) for note in notes]
     told = f"{tank_words.WRITTEN}: {'; '.join(lines)}."
     by_tool = any(note.judge is Judge.TOOL for note in notes)
     return done(told, back) + (caution() if by_tool else "")
 
 
-def is_of_program() -> str:
-    """Say that a note is the program's word, with a button that makes it the keeper's."""
-    looked = button("looked", tank_words.LOOKED_AT)
+def is_of_program(numbers: Sequence[int]) -> str:
+    """Say that notes are the program's word, with a button that makes them the keeper's."""
+    told = ",".join(map(str, numbers))
+    looked = button("looked", tank_words.LOOKED_AT, number=numbers[0], label=told)
     return (
         f'<div class="pv-card"><p>{escape(tank_words.OF_PROGRAM)}</p>'
         f'<div class="pv-turn">{looked}</div></div>'

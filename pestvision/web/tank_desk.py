@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pestvision.collection.records import KEEPER, require_name
-from pestvision.errors import PersonError
-from pestvision.web import advice, tank_cards, tank_words
+from pestvision.errors import LogError, PersonError
+from pestvision.web import advice, tank_cards, tank_glance, tank_words
 from pestvision.web.handlers import spoken
-from pestvision.web.tank_note import clean_look_of, litres_of, note_of
+from pestvision.web.tank_note import EMPTY, clean_look_of, litres_of, note_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
     from datetime import date
 
     from pestvision.tanks.records import Note
@@ -58,6 +58,20 @@ def told(act: Callable[[], Outcome]) -> Outcome:
             return Outcome(tank_cards.refused(error), is_done=False)
 
 
+def numbers_of(text: str) -> tuple[int, ...]:
+    """Give the numbers of notes that stand with a button.
+
+    Raises
+    ------
+    LogError
+        If they are none.
+    """
+    try:
+        return tuple(int(part) for part in text.split(","))
+    except ValueError as error:
+        raise LogError(tank_words.PRESS_GONE, advice=tank_words.PRESS_GONE_ADVICE) from error
+
+
 class TankDesk:
     """Tanks are added here, and notes written down and taken back.
 
@@ -78,6 +92,45 @@ class TankDesk:
         """Give the tanks' names."""
         with spoken():
             return [tank.name for tank in self.shared.held().tanks]
+
+    def tonight_line(self, said: str = "") -> str:
+        """Say which tank to look at tonight, as HTML; `said` is what came of a press there."""
+        with spoken():
+            return tank_glance.tonight_line(
+                self.shared.standings(), tonight=self.shared.tonight(), said=said
+            )
+
+    def glance(self, said: Mapping[int, str] | None = None) -> str:
+        """Give every tank at a glance, as HTML; `said` is what came of a press, by tank."""
+        with spoken():
+            return tank_glance.glance(
+                self.shared.standings(), tonight=self.shared.tonight(), said=said
+            )
+
+    def write_clean_of(self, number: int, *, who: str = "") -> Outcome:
+        """Write down that a tank was looked at by eye a moment ago and nothing was seen."""
+
+        def write() -> Outcome:
+            tank = self.shared.held().tank(number)
+            return self.written(
+                clean_look_of({**EMPTY, "tank": tank.name}, now=self.shared.now()),
+                who=who,
+                with_advice=False,
+            )
+
+        return told(write)
+
+    def name_of(self, number: int) -> str:
+        """Give a tank's name by its number."""
+        with spoken():
+            return self.shared.held().tank(number).name
+
+    def tank_of(self, note: int) -> int:
+        """Give the number of the tank that a note is of; 0 where the note is gone."""
+        with spoken():
+            held = self.shared.held()
+            numbers = {tank.name: tank.id for tank in held.tanks}
+            return next((numbers[each.tank] for each in held.notes if each.id == note), 0)
 
     def add_tank(self, typed: Mapping[str, Any], *, who: str = "") -> Outcome:
         """Add a tank: its `name`, and `litres`, `lives` and `use` where they were filled in."""
@@ -102,17 +155,19 @@ class TankDesk:
         """Write a look down at which nothing was seen."""
         return told(lambda: self.written(clean_look_of(typed, now=self.shared.now()), who=who))
 
-    def written(self, *notes: Note, who: str) -> Outcome:
-        """Write notes; say what was written, and offer to take it back."""
+    def written(self, *notes: Note, who: str, with_advice: bool = True) -> Outcome:
+        """Write notes; say what was written, offer to take it back, and advise."""
         kept = self.shared.log().add(*notes, who=writer_of(who))
-        html = tank_cards.written(kept, today=self.today()) + advice.for_notes(kept)
+        html = tank_cards.written(kept, today=self.today())
+        if with_advice:
+            html += advice.for_notes(kept)
         return Outcome(html, written=tuple(note.id for note in kept))
 
-    def take_back(self, numbers: Sequence[int]) -> Outcome:
-        """Take back what was just written."""
+    def take_back(self, told_of: str) -> Outcome:
+        """Take back what was just written: the notes whose numbers stand with the button."""
 
         def back() -> Outcome:
-            self.shared.take_back(numbers)
+            self.shared.take_back(numbers_of(told_of))
             return Outcome(tank_cards.done(tank_words.TAKEN_BACK))
 
         return told(back)

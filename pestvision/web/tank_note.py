@@ -19,16 +19,29 @@ Typed = dict[str, Any]
 
 NAMES: Final = (
     "tank", "kind", "pest", "seen", "taken", "means", "minutes", "brooding", "count", "stage",
-    "cargo", "what", "source", "other", "at", "batch", "remark",
+    "cargo", "what", "source", "other", "at", "batch", "animals", "remark",
 )  # fmt: skip
-"""The fields of the form, in the order in which its handlers take them."""
+"""The fields of the form, in the order in which its handlers take them. `animals` is the count of a look: how
+many of a quarantine batch were looked at; it stands beside the batch."""
 EMPTY: Final[Typed] = {
     **dict.fromkeys(NAMES),
     "kind": Kind.LOOKED,
     "pest": Pest.LEECH,
     "means": Means.EYE,
     **dict.fromkeys(
-        ("seen", "taken", "minutes", "count", "what", "source", "at", "batch", "remark"), ""
+        (
+            "seen",
+            "taken",
+            "minutes",
+            "count",
+            "what",
+            "source",
+            "at",
+            "batch",
+            "animals",
+            "remark",
+        ),
+        "",
     ),
     "brooding": False,
 }
@@ -48,6 +61,8 @@ def shown_fields(kind: str) -> dict[str, str | None]:
     """
     which = Kind(word_of("kind", kind))
     own = fields_of(which)
+    if which is Kind.LOOKED:
+        own = (own - {"count"}) | {"animals"}
     return {
         name: tank_words.FIELDS_OF_KIND.get((which, name), tank_words.FIELDS[name])
         if name in own
@@ -75,7 +90,8 @@ def note_of(typed: Mapping[str, Any], *, now: datetime) -> Note:
     kind = Kind(word_of("kind", str(typed.get("kind") or "")))
     values: Typed = {}
     for name in (*sorted(fields_of(kind) - {"judge"}), "batch", "remark"):
-        values[name] = _read(name, typed.get(name))
+        typed_as = "animals" if kind is Kind.LOOKED and name == "count" else name
+        values[name] = _read(name, typed.get(typed_as), called=typed_as)
     if kind is Kind.MOVED and values["other"] is None:
         raise LogError(tank_words.NO_OTHER, advice=tank_words.NO_OTHER_ADVICE)
     values["brooding"] = bool(values.get("brooding"))
@@ -105,8 +121,11 @@ def clean_look_of(typed: Mapping[str, Any], *, now: datetime) -> Note:
 
 def typed_of(note: Note) -> Typed:
     """Give the fields of a form that say what a note says."""
-    told: Typed = {name: getattr(note, name) for name in NAMES if getattr(note, name) is not None}
+    names = [name for name in NAMES if name != "animals"]
+    told: Typed = {name: getattr(note, name) for name in names if getattr(note, name) is not None}
     told |= {name: str(told[name]) for name in _WHOLE if name in told}
+    if note.kind is Kind.LOOKED and note.count is not None:
+        told["animals"] = told.pop("count")
     if note.minutes is not None:
         told["minutes"] = f"{note.minutes:g}"
     return {**EMPTY, "pest": None, "means": None, **told, "at": f"{note.at:%Y-%m-%dT%H:%M:%S%z}"}
@@ -126,7 +145,7 @@ def changes_of(note: Note, typed: Mapping[str, Any], *, now: datetime) -> Typed:
         If a field cannot be read.
     """
     new = note_of(typed, now=now)
-    names = (*(name for name in NAMES), "judge")
+    names = (*(name for name in NAMES if name != "animals"), "judge")
     kept = {"judge": note.judge} if new.kind is note.kind else {}
     told = {name: getattr(new, name) for name in names} | kept
     return {name: value for name, value in told.items() if value != getattr(note, name)}
@@ -144,13 +163,13 @@ def _moment(typed: Mapping[str, Any], *, now: datetime) -> datetime:
     return moment_of(text, now=now) if text else now.astimezone()
 
 
-def _read(name: str, value: Any) -> Any:
+def _read(name: str, value: Any, *, called: str) -> Any:
     if value is None or not str(value).strip():
         return None
     if name in _WORDS:
         return word_of(name, str(value))
     if name in _WHOLE:
-        return whole_of(tank_words.FIELDS[name], str(value).strip())
+        return whole_of(tank_words.FIELDS[called], str(value).strip())
     if name == "minutes":
         return minutes_of(str(value).strip())
     if name in _TEXTS:

@@ -9,7 +9,7 @@ from pestvision.errors import LogError, PestVisionError
 from pestvision.findings.scan_note import notes_of_close_up, notes_of_scan
 from pestvision.tanks.records import Judge
 from pestvision.web import advice, tank_cards, tank_words
-from pestvision.web.tank_desk import Outcome, TankDesk, told, writer_of
+from pestvision.web.tank_desk import Outcome, TankDesk, numbers_of, told, writer_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,14 +58,15 @@ class ScanDesk:
             outcome = self._tonight.written(*(replace(note, tank=tank) for note in notes), who=who)
             if all(note.judge is Judge.KEEPER for note in notes):
                 return outcome
-            return replace(outcome, html=outcome.html + tank_cards.is_of_program())
+            return replace(outcome, html=outcome.html + tank_cards.is_of_program(outcome.written))
 
         return told(put)
 
-    def looked_at(self, numbers: Sequence[int], *, who: str = "") -> Outcome:
+    def looked_at(self, told_of: str, *, who: str = "") -> Outcome:
         """Take what the program saw for the keeper's own look, now that the photos were looked at."""
 
         def look() -> Outcome:
+            numbers = numbers_of(told_of)
             log = self._tonight.shared.log()
             with log.database.atomic():
                 for number in numbers:
@@ -74,9 +75,9 @@ class ScanDesk:
 
         return told(look)
 
-    def take_back(self, numbers: Sequence[int]) -> Outcome:
+    def take_back(self, told_of: str) -> Outcome:
         """Take back what was just written."""
-        return self._tonight.take_back(numbers)
+        return self._tonight.take_back(told_of)
 
     def advice_on(self, label: str | None) -> str:
         """Give the cards that go with a label, as HTML."""

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from pestvision.tanks.contacts import Reason
 from pestvision.tanks.records import Cargo, Kind, Means, Pest, Stage
+from pestvision.tanks.trend import Trend
 from pestvision.web.words import count
 
 if TYPE_CHECKING:
@@ -94,6 +96,7 @@ FIELDS: Final[dict[str, str]] = {
     "other": "Into which tank",
     "at": "When",
     "batch": "Quarantine batch",
+    "animals": "Animals of the batch looked at, if not all",
     "remark": "Remark",
 }
 FIELDS_OF_KIND: Final[dict[tuple[Kind, str], str]] = {
@@ -145,6 +148,12 @@ NO_TANKS_ADVICE = (
     "Give your first tank a name under “Add a tank”. From then on a night takes ten seconds."
 )
 
+TONIGHT_FIRST = "Tonight look at {name} first."
+LATE = "It is {late}."
+THEN = "Then: {names}."
+MORE_TANKS = "{n} more"
+NONE_DUE = "No look is due tonight."
+NEXT_IS = "The next one is {name}, {when}."
 ALL_TANKS = "## Your tanks, the most urgent first"
 OPEN = "Open"
 OPEN_NAMED = "Open {name}"
@@ -155,7 +164,14 @@ LAST_LOOK = "Last look"
 NEXT_LOOK = "Next look"
 FINDS = "Finds"
 TAKEN_OUT = "Taken out"
-TAKEN_OUT_SAYS = "{n} so far"
+TRENDS: Final[dict[Trend, str]] = {
+    Trend.FALLING: "falling",
+    Trend.RISING: "rising",
+    Trend.LEVEL: "no clear change",
+    Trend.NONE: "none in two weeks",
+    Trend.UNKNOWN: "too few looks to say",
+}
+TREND_OF = "{trend} ({last} in seven nights, {before} before)"
 LOST = "Snails lost in two weeks"
 SELLING = "Selling"
 NEVER = "never yet"
@@ -191,6 +207,20 @@ NOTHING_CHANGED = "Nothing was changed: it says the same as before."
 CAME_FROM = "came from {tank}"
 FROM = "from {source}"
 IN_BATCH = "batch {batch}"
+
+TOUCHED = "## What touched what"
+TOUCHED_SAYS = (
+    "Leeches travel with snails, plants, nets and water. From what you wrote down, this says where they "
+    "could have gone. An exposed tank is one to look at: it does not mean that they are there."
+)
+TOUCHED_NONE = "No leech is noted in any tank, so there is none to check before the others."
+CHECK_FIRST = "Check these first tonight"
+REASONS: Final[dict[Reason, str]] = {
+    Reason.EXPOSED: "exposed",
+    Reason.MAY_BE_SOURCE: "they may have come from here",
+    Reason.SEEN: "leeches were seen here",
+    Reason.QUIET: "no contact known",
+}
 
 INTO_LOG: Final[dict[str, tuple[str, str, str]]] = {
     "close-up": (
@@ -233,6 +263,8 @@ TABLES_OUT_SAYS = (
 )
 TABLES_OUT_BUTTON = "Make the tables"
 TABLES_READY = "Ready, with {n}."
+PRESS_GONE = "What you pressed belongs to something that is no longer shown."
+PRESS_GONE_ADVICE = "Open the area again, and press it there."
 NOT_LAST = "Something was written into the log after it was deleted."
 SAVE_FILE = "Save {name}"
 LAST_CHANGES = "## What was done last"
@@ -296,6 +328,8 @@ def due_in_words(night: date | None, *, tonight: date) -> str:
     n = (night - tonight).days
     if n == 0:
         return "tonight"
+    if n == 1:
+        return "tomorrow night"
     if n < 0:
         return f"overdue by {count(-n, 'night', 'nights')}"
-    return f"in {count(n, 'night', 'nights')}, on {day_in_words(night, today=tonight)}"
+    return f"in {n} nights, on {day_in_words(night, today=tonight)}"

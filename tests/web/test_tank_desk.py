@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -75,6 +76,12 @@ def form(tank: str = "Amber", **typed: Any) -> dict[str, Any]:
     return {**EMPTY, "tank": tank, **typed}
 
 
+def with_button(html: str, what: str) -> str:
+    """Give what a drawn button tells the server beside what it does."""
+    (found,) = re.findall(rf'data-do="{what}" data-number="\d+" data-label="([^"]*)"', html)
+    return found
+
+
 def made_photo(*labels: str) -> PhotoCheck:
     """A close-up with a finding of each label, the first of them the verdict."""
     findings = tuple(found(rank, judged(label)) for rank, label in enumerate(labels, start=1))
@@ -94,6 +101,7 @@ def test_the_form_opens_with_a_look_by_eye_for_leeches_and_nothing_typed() -> No
     ("kind", "typed", "expected"),
     [
         ("looked", {"seen": "3", "taken": "2", "minutes": "15,5"}, {"seen": 3, "minutes": 15.5}),
+        ("looked", {"seen": "0", "batch": "spring", "animals": "4", "count": "9"}, {"count": 4}),
         ("removed", {"taken": "2", "brooding": True, "what": " pipette "}, {"what": "pipette"}),
         ("died", {"count": "25", "stage": "hatchling"}, {"stage": Stage.HATCHLING, "count": 25}),
         ("added", {"cargo": "wild finds", "source": "a pond"}, {"cargo": Cargo.WILD}),
@@ -126,7 +134,7 @@ def test_what_was_left_over_in_fields_that_are_not_shown_is_not_written() -> Non
 @pytest.mark.parametrize(
     ("kind", "fields"),
     [
-        ("looked", "pest seen taken means minutes brooding"),
+        ("looked", "pest seen taken means minutes brooding animals"),
         ("removed", "pest taken brooding what"),
         ("died", "count stage what"),
         ("added", "count cargo what source"),
@@ -189,6 +197,8 @@ def test_a_clean_night_with_leeches_typed_in_is_asked_about_and_not_written(desk
         ({"kind": "moved", "cargo": "plants"}, tank_words.NO_OTHER),
         ({"kind": "moved", "cargo": "plants", "other": "Amber"}, "Name the other tank"),
         ({"kind": "treated"}, "what it was"),
+        ({"seen": "0", "animals": "4"}, "names no batch"),
+        ({"seen": "0", "batch": "spring", "animals": "a few"}, "Animals of the batch"),
         ({"kind": "flown"}, "Known are"),
     ],
 )
@@ -216,6 +226,7 @@ def test_a_note_goes_into_the_form_and_out_again_unchanged() -> None:
         Note("Amber", at, Kind.DIED, count=3, stage=Stage.UNKNOWN, what="ramshorns"),
         Note("Moss", at, Kind.MOVED, cargo=Cargo.WATER, other="Amber", batch="a"),
         look("Amber", at, 2, means=Means.PHOTO, minutes=None, judge=Judge.TOOL),
+        look("Amber", at, 0, batch="spring nerites", count=4),
     ):
         assert changes_of(note, typed_of(note), now=NOW) == {}
 
@@ -236,16 +247,23 @@ def test_nothing_is_made_on_the_disk_before_something_is_written_down(tmp_path: 
 def test_taking_back_leaves_the_log_exactly_as_it_was(desk: TankDesk) -> None:
     before = everything(desk.shared.log())
     outcome = desk.write(form(seen="4"))
-    assert desk.take_back(outcome.written).is_done
+    assert desk.take_back(with_button(outcome.html, "back")).is_done
     assert everything(desk.shared.log()) == before
-    assert not desk.take_back(outcome.written).is_done
+    assert not desk.take_back(with_button(outcome.html, "back")).is_done
 
 
 def test_taking_back_after_somebody_else_wrote_takes_only_the_own_note(desk: TankDesk) -> None:
     mine = desk.write(form(seen="4"))
     desk.write(form("Moss", seen="1"), who="Ida")
-    assert desk.take_back(mine.written).is_done
+    assert desk.take_back(with_button(mine.html, "back")).is_done
     assert [note.tank for note in desk.shared.log().notes()] == ["Moss"]
+
+
+def test_a_press_that_names_no_note_is_one_sentence(desk: TankDesk) -> None:
+    for told_of in ("", "one", "1;2", "99"):
+        outcome = desk.take_back(told_of)
+        assert not outcome.is_done, told_of
+        assert 'role="alert"' in outcome.html
 
 
 def test_a_tank_is_added_with_what_is_known_and_refused_with_its_reason(desk: TankDesk) -> None:
@@ -439,9 +457,9 @@ def test_a_scanned_night_is_the_programs_word_until_the_keeper_has_looked(
     (note,) = desk.shared.log().notes()
     assert (note.tank, note.seen, note.judge, note.means) == ("Amber", 1, Judge.TOOL, Means.PHOTO)
     assert nights_of([note], "Amber") == ()
-    assert scan.looked_at(outcome.written, who="Ida").is_done
+    assert scan.looked_at(with_button(outcome.html, "looked"), who="Ida").is_done
     assert len(nights_of(desk.shared.log().notes(), "Amber")) == 1
-    assert scan.take_back(outcome.written).is_done
+    assert scan.take_back(with_button(outcome.html, "back")).is_done
     assert desk.shared.log().notes() == []
 
 

@@ -17,7 +17,6 @@ from pestvision.web.pages.visitor import SHOW_ANSWER
 
 if TYPE_CHECKING:
     from pestvision.tanks.records import Note
-    from pestvision.web.tank_desk import Outcome
     from pestvision.web.tank_scan import ScanDesk
 
 
@@ -63,7 +62,6 @@ def build_into_log(desk: ScanDesk, place: str, who: gr.Textbox | None) -> IntoLo
     heading, says, press = tank_words.INTO_LOG[place]
     advice = gr.HTML("", elem_id=f"{place}-advice")
     notes = gr.State((), time_to_live=STATE_LIFE_S)
-    written = gr.State((), time_to_live=STATE_LIFE_S)
     writer = gr.State("") if who is None else who
     with gr.Column(visible=False, elem_id=f"{place}-into-log", elem_classes="pv-form") as column:
         gr.Markdown(heading)
@@ -79,20 +77,16 @@ def build_into_log(desk: ScanDesk, place: str, who: gr.Textbox | None) -> IntoLo
         button = gr.Button(press, elem_id=f"{place}-log-button")
         said = gr.HTML("", elem_id=f"{place}-log-said", **STEADY)
 
-    def shown(outcome: Outcome) -> list[Any]:
-        return [outcome.html, outcome.written if outcome.is_done else gr.skip()]
+    def put(held: tuple[Note, ...], name: str | None, person: str) -> str:
+        return desk.put(held, name, who=person).html
 
-    def put(held: tuple[Note, ...], name: str | None, person: str) -> list[Any]:
-        return shown(desk.put(held, name, who=person))
-
-    def pressed(numbers: tuple[int, ...], person: str, event: gr.EventData) -> list[Any]:
-        what, _, _ = pressed_number(event)
+    def pressed(person: str, event: gr.EventData) -> str:
+        what, _, numbers = pressed_number(event)
         if what == "back":
-            return shown(desk.take_back(numbers))
-        return shown(desk.looked_at(numbers, who=person))
+            return desk.take_back(numbers).html
+        return desk.looked_at(numbers, who=person).html
 
     show = SHOW_ANSWER.format(where=f"{place}-log-said")
-    outputs = [said, written]
-    button.click(put, [notes, tank, writer], outputs, **LIGHT).success(None, js=show)
-    said.pressed(pressed, [written, writer], outputs, **LIGHT).success(None, js=show)
+    button.click(put, [notes, tank, writer], said, **LIGHT).success(None, js=show)
+    said.pressed(pressed, writer, said, **LIGHT).success(None, js=show)
     return IntoLog(desk, advice, column, notes, tank, said)

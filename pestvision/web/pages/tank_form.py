@@ -14,7 +14,7 @@ from pestvision.tanks.records import MAX_NAME, MAX_TEXT, Kind, Means, Pest
 from pestvision.web import tank_words
 from pestvision.web.handlers import spoken
 from pestvision.web.pages.teach import LIGHT
-from pestvision.web.tank_note import EMPTY, NAMES, Typed, shown_fields
+from pestvision.web.tank_note import NAMES, Typed, shown_fields
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -111,7 +111,9 @@ def note_form(place: str, between: Callable[[], None] | None = None) -> NoteForm
     with gr.Accordion(tank_words.MORE, open=False, elem_id=f"{place}-more"):
         fields["at"] = text("at", info=tank_words.WHEN_HINT)
         fields["remark"] = text("remark")
-        fields["batch"] = gr.Textbox("", max_lines=1, max_length=MAX_NAME, **named("batch"))
+        with gr.Row(elem_classes="pv-about"):
+            fields["batch"] = gr.Textbox("", max_lines=1, max_length=MAX_NAME, **named("batch"))
+            fields["animals"] = number("animals")
     form = NoteForm(fields, says)
     fields["kind"].input(_of_kind, fields["kind"], [says, *_changing(form)], **LIGHT)
     return form
@@ -155,11 +157,6 @@ def filled(typed: Typed, tanks: Sequence[str]) -> list[Any]:
         else:
             updates.append(_field(shown[name], **more))
     return updates
-
-
-def emptied(tanks: Sequence[str], tank: str | None = None) -> list[Any]:
-    """Give the form as it is before anything is typed."""
-    return filled({**EMPTY, "tank": tank}, tanks)
 
 
 def kept() -> list[Any]:

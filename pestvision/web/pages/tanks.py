@@ -14,7 +14,8 @@ from pestvision.web import tank_words
 from pestvision.web.pages.tank_fields import writer_fields
 from pestvision.web.pages.tank_one import build_one
 from pestvision.web.pages.tank_tables import build_tables
-from pestvision.web.pages.tank_tonight import build_tonight
+from pestvision.web.pages.tank_tonight import build_tonight, connect_cards, refreshed
+from pestvision.web.pages.tank_touched import build_touched
 from pestvision.web.pages.teach import LIGHT
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from pestvision.web.tank_desk import TankDesk
     from pestvision.web.tank_one import OneTankDesk
     from pestvision.web.tank_tables import TablesDesk
+    from pestvision.web.tank_touched import TouchedDesk
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,7 @@ class TankDesks:
 
     tonight: TankDesk
     one: OneTankDesk
+    touched: TouchedDesk
     tables: TablesDesk
 
 
@@ -49,14 +52,24 @@ def build_tanks(desks: TankDesks, *, tab: gr.Tab) -> About:
         The fields for the tank and the visitor's name.
     """
     about = writer_fields()
-    with gr.Tabs(elem_id="tank-areas"):
+    with gr.Tabs(elem_id="tank-areas") as areas:
         with gr.Tab(tank_words.AREA_TONIGHT, id="tonight") as tonight_tab:
-            refresh, refreshed = build_tonight(desks.tonight, about)
+            tonight = build_tonight(desks.tonight, about)
         with gr.Tab(tank_words.AREA_ONE, id="one") as one_tab:
             one, opening = build_one(desks.one, about)
+        with gr.Tab(tank_words.AREA_TOUCHED, id="touched") as touched_tab:
+            touched = build_touched(areas, opening)
         with gr.Tab(tank_words.AREA_TABLES, id="tables") as tables_tab:
             last_changes, changes = build_tables(desks.tables, about)
-    gr.on([tab.select, tonight_tab.select], refresh, None, refreshed, **LIGHT)
+    connect_cards(desks.tonight, about, tonight, areas, opening)
+    gr.on(
+        [tab.select, tonight_tab.select],
+        lambda: refreshed(desks.tonight),
+        None,
+        [*tonight.glance, *tonight.tanks_offered],
+        **LIGHT,
+    )
     one_tab.select(opening.show, one.opened, opening.outputs, **LIGHT)
+    touched_tab.select(desks.touched.touched, None, touched, **LIGHT)
     tables_tab.select(last_changes, None, changes, **LIGHT)
     return about
