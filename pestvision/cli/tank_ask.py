@@ -11,7 +11,7 @@ import typer
 from pestvision.cli.album import DataOption, JsonOption  # noqa: TC001  so does this
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.tank import EXIT_STATUSES, NameArgument, opened, tank
-from pestvision.cli.text import printable
+from pestvision.cli.text import folded
 from pestvision.settings import load_settings
 
 SettingsOption = Annotated[
@@ -51,7 +51,7 @@ def status(
         return
     lines = shelf_lines(shown, now=now) if wanted is None else tank_lines(shown[0], settings=chosen)
     for line in lines:
-        typer.echo(printable(line))
+        typer.echo(folded(line))
 
 
 @tank.command(epilog=EXIT_STATUSES)
@@ -81,7 +81,7 @@ def forecast(
         typer.echo(json_line(forecast_json(standing, ahead)))
         return
     for line in forecast_lines(standing, ahead):
-        typer.echo(printable(line))
+        typer.echo(folded(line))
 
 
 @tank.command(epilog=EXIT_STATUSES)
@@ -125,11 +125,11 @@ def contacts(
             typer.echo(json_line(state_json(state)))
         return
     for line in contacts_lines(states):
-        typer.echo(printable(line))
+        typer.echo(folded(line))
     if wanted is not None:
         for line in ways_lines(ways_in(notes, wanted)):
-            typer.echo(printable(line))
-    typer.echo(printable(look_back_words()))
+            typer.echo(folded(line))
+    typer.echo(folded(look_back_words()))
 
 
 @tank.command(epilog=EXIT_STATUSES)

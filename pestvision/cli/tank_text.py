@@ -131,7 +131,7 @@ def shelf_lines(found: Sequence[Standing], *, now: datetime) -> Iterator[str]:
     for one in found:
         yield ""
         yield f"{one.tank.name}: {one.state}. {one.sentence}"
-        yield f"  {_looked(one)} {one.trend.sentence}"
+        yield f"  {_looked(one)}{_trend(one)}"
         if one.n_taken or one.n_died:
             yield (
                 f"  {one.n_taken} leeches taken out; {one.n_died} snails died in the last two weeks."
@@ -146,14 +146,18 @@ def _looked(one: Standing) -> str:
     return f"Last look: {last}. Next: {due}. {one.why_look}"
 
 
+def _trend(one: Standing) -> str:
+    """Give the trend, where there is anything to say of it."""
+    return f" {one.trend.sentence}" if one.last_seen is not None else ""
+
+
 def tank_lines(one: Standing, *, settings: TankSettings, n_notes: int = 12) -> Iterator[str]:
     """Say all there is to say of one tank."""
     from pestvision.tanks.standing import left_in
 
     yield f"{tank_text(one.tank)}: {one.state}."
     yield one.sentence
-    yield _looked(one)
-    yield one.trend.sentence
+    yield f"{_looked(one)}{_trend(one)}"
     if one.exposure is not None:
         yield one.exposure.sentence()
     if one.nights and one.last_seen is not None:

@@ -181,6 +181,12 @@ def _listed(title: str, sentences: Iterable[str]) -> list[str]:
     return [f"  {title}", *items] if items else []
 
 
+def folded(line: str) -> str:
+    """Break a long line at blanks, what follows as far from the edge as the line itself or a little more."""
+    bare = line.lstrip(" ")
+    return "\n".join(_wrapped(bare, indent=len(line) - len(bare)))
+
+
 def _wrapped(text: str, indent: int = 0) -> list[str]:
     hang = 2 if indent >= 4 else 0
     return textwrap.wrap(
