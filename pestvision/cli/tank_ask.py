@@ -11,7 +11,7 @@ import typer
 from pestvision.cli.album import DataOption, JsonOption  # noqa: TC001  so does this
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.tank import EXIT_STATUSES, NameArgument, opened, tank
-from pestvision.cli.text import folded
+from pestvision.cli.text import folded, printable
 from pestvision.settings import load_settings
 
 SettingsOption = Annotated[
@@ -130,6 +130,34 @@ def contacts(
         for line in ways_lines(ways_in(notes, wanted)):
             typer.echo(folded(line))
     typer.echo(folded(look_back_words()))
+
+
+@tank.command(epilog=EXIT_STATUSES)
+@answering
+def remind(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The calendar file to be made: looks.ics.")
+    ] = Path("looks.ics"),
+    settings: SettingsOption = None,
+    data: DataOption = None,
+) -> None:
+    """Write the looks that are due as a calendar file for a telephone or a computer.
+
+    It holds the names of the tanks and why each look is due, and nothing else of the log.
+    """
+    from pestvision.storage.whole_file import write_whole_file
+    from pestvision.tanks.dues import dues_of
+    from pestvision.tanks.keys import log_key
+    from pestvision.tanks.reminders import looks_calendar
+    from pestvision.tanks.standing import standings
+
+    chosen = load_settings(settings).tanks
+    now = datetime.now(UTC).astimezone()
+    with opened(data) as log:
+        found = standings(log.tanks(), log.notes(), now=now, settings=chosen)
+        key = log_key(log)
+    text = looks_calendar(dues_of(found, now=now), key=key, written=now, settings=chosen)
+    typer.echo(printable(f"The looks due are written: {write_whole_file(file, text)}"))
 
 
 @tank.command(epilog=EXIT_STATUSES)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 from pestvision.errors import LogError
 from pestvision.storage.place import data_folder
 from pestvision.storage.whole_folder import whole_folder
+from pestvision.tanks.darwincore import observations_csv
+from pestvision.tanks.keys import log_key
 from pestvision.tanks.moments import moment_of
 from pestvision.tanks.records import Kind, Means, Note, Pest
 from pestvision.tanks.tables import minutes_of, notes_csv, tanks_csv, whole_of, word_of
@@ -109,15 +111,19 @@ def write_scan(found: NightResult, tank: str, data: Path | None) -> list[str]:
 
 
 def write_tables(log: TankLog, folder: Path) -> int:
-    """Write tanks and notes as CSV into a new folder; give how many notes there are.
+    """Write tanks, notes, and looks as Darwin Core into a new folder, as CSV; give how many notes there are.
 
     Raises
     ------
     OutputError
         If the folder is not empty or cannot be written.
     """
-    notes = log.notes()
-    tables = {"tanks.csv": tanks_csv(log.tanks()), "notes.csv": notes_csv(notes)}
+    notes, tanks = log.notes(), log.tanks()
+    tables = {
+        "tanks.csv": tanks_csv(tanks),
+        "notes.csv": notes_csv(notes),
+        "observations.csv": observations_csv(notes, tanks, key=log_key(log)),
+    }
     with whole_folder(folder) as part:
         for name, text in tables.items():
             # the mark by which spreadsheets know UTF-8

@@ -34,7 +34,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -54,6 +54,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import F64
+
+
+TINY: Final = 1e-200  # sums below it lose digits
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,13 +123,12 @@ class Beliefs:
     def after(self, efforts: Sequence[float]) -> Beliefs:
         """Give what would be believed had clean looks of these efforts followed."""
         effort = _require_total(efforts)
-        joint = self.joint * np.exp(np.outer(self.left, self._log_missed(effort)))
         return Beliefs(
             taken=self.taken,
             left=self.left,
             first=self.first,
             last=self.last,
-            joint=joint / joint.sum(),
+            joint=self._if_clean(effort),
             chance=self.chance,
             shape=self.shape,
             rate=self.rate,
@@ -138,8 +140,7 @@ class Beliefs:
 
         The same as ``after([effort]).p_none_left``: how a total is split over looks makes no difference.
         """
-        clean = self.joint * np.exp(np.outer(self.left, self._log_missed(effort)))
-        return float(clean[0].sum() / clean.sum())
+        return float(self._if_clean(effort)[0].sum())
 
     def chance_to_see_one(self, effort: float = 1.0) -> float:
         """Give the probability that a look of this effort finds at least one."""
@@ -194,6 +195,18 @@ class Beliefs:
     def quantile_there(self, share: float) -> int:
         """Give the number ever there that is not exceeded with this probability: taken and left."""
         return self.taken + self.quantile_left(share)
+
+    def _if_clean(self, effort: float) -> F64:
+        """Give the joint probabilities after clean looks of this effort, (U, S)."""
+        log_missed = np.outer(self.left, self._log_missed(effort))
+        clean: F64 = self.joint * np.exp(log_missed)
+        total = float(clean.sum())
+        if total < TINY:  # so many are left that clean looks are next to impossible: by their logs
+            with np.errstate(divide="ignore"):
+                log_clean = np.log(self.joint) + log_missed
+            clean = np.exp(log_clean - log_clean.max())
+            total = float(clean.sum())
+        return clean / total
 
     def _log_missed(self, effort: float) -> F64:
         """Give the log of the chance that one of those left stays unseen for more effort, shape (S,)."""
@@ -250,7 +263,7 @@ def beliefs_of(
     elif gone > 0:
         cells = [(nights, bound, 1.0)]
     scale = max(taken, bound)
-    left, first, last = numbers_left(MOST_LEFT_PER_TAKEN * scale + MOST_LEFT_ANYWAY, bound)
+    left, first, last = numbers_left(MOST_LEFT_PER_TAKEN * scale + MOST_LEFT_ANYWAY, bound - taken)
     settings = settings_for(scale, nights, (left, first, last), bound=bound, presence=presence)
     parts = [
         (weight, *log_joint_of(settings, part, (left, first, last), bound=least, presence=presence))

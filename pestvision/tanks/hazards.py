@@ -78,13 +78,15 @@ def without_untaken(nights: list[Stretch], number: int) -> list[Stretch]:
     return [*nights[:last], Stretch(taken, changed.seen, changed.effort), *nights[last + 1 :]]
 
 
-def numbers_left(most: int, bound: int) -> tuple[F64, F64, F64]:
-    """Give the numbers left that are told apart: the middle, first and last of each group."""
-    exact = max(EXACT_LEFT, min(bound, 10 * EXACT_LEFT))
-    lasts = [float(number) for number in range(exact + 1)]
+def numbers_left(most: int, least: int) -> tuple[F64, F64, F64]:
+    """Give the numbers left that are told apart: the middle, first and last of each group.
+
+    Where some are known to be there, a group begins at the least number that can be left.
+    """
+    lasts = [float(number) for number in range(EXACT_LEFT + 1)]
     while lasts[-1] < most:
         lasts.append(math.floor(max(lasts[-1] + 1, lasts[-1] * GROUP_RATIO)))
-    last = np.asarray(lasts)
+    last = np.unique([*lasts, float(max(least - 1, 0))])
     first = np.concatenate([[0.0], last[:-1] + 1])
     return (first + last) / 2, first, last
 

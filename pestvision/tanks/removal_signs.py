@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 # the published ones), so that about one closed tank in twenty is wrongly called rising.
 RISE_BY_CHANCE: Final = 0.5
 LONGEST_COMPARED: Final = 10  # nights on either side of a rise; a hatch shows at once or not at all
-HAZARDS: Final = 80  # steps from finding almost none a look to finding almost all
-HAZARD_RANGE: Final = (1e-3, 6.0)  # per usual look: 0.1 % to 99.8 % of those there
+HAZARDS: Final = 80  # steps from finding almost none in all looks to finding almost all in one
+LEAST_HAZARD: Final = 0.01  # over all looks: 1 % of those there
+MOST_HAZARD: Final = 6.0  # in one usual look: 99.8 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +85,9 @@ def decline_of(finds: Sequence[int], efforts: Sequence[float]) -> Decline:
     """
     found, effort = np.asarray(finds, float), np.asarray(efforts, float)
     ends = np.cumsum(effort)
-    hazards = np.geomspace(*HAZARD_RANGE, HAZARDS)[:, None]
-    share = -np.expm1(-hazards * effort) * np.exp(-hazards * (ends - effort))
-    log_share = np.log(share) - np.log(share.sum(axis=1, keepdims=True))
+    hazards = np.geomspace(min(LEAST_HAZARD / ends[-1], 1.0), MOST_HAZARD, HAZARDS)[:, None]
+    log_found = np.log(-np.expm1(-hazards * effort)) - hazards * (ends - effort)
+    log_share = log_found - np.log(-np.expm1(-hazards * ends[-1]))
     level = float(found @ np.log(effort / ends[-1]))
     ratio = max(0.0, 2 * (float((log_share @ found).max()) - level))
     # half of the chi-square with one degree of freedom: only a fall counts
@@ -124,8 +125,9 @@ def rise_of(finds: Sequence[int], efforts: Sequence[float]) -> Rise | None:
     share = (spent[end] - spent[middle]) / (spent[end] - spent[start])
     has_some = later > 0
     chance = np.ones(later.size)
-    # the chance of so many or more
-    chance[has_some] = betainc(later[has_some], (both - later + 1)[has_some], share[has_some])
+    # the chance of so many or more, of a binomial draw
+    fewer = (both - later)[has_some] + 1.0
+    chance[has_some] = betainc(later[has_some].astype(float), fewer, share[has_some])
     best = int(np.argmin(chance))
     if not chance[best] < RISE_BY_CHANCE / len(nights):
         return None

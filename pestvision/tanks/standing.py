@@ -69,6 +69,8 @@ class Standing:
         tank waits.
     why_look
         Why then, one sentence.
+    look_every
+        How often it is looked at from then on, in days; None where it is looked at once.
     trend
         Whether finds fall.
     n_taken
@@ -98,6 +100,7 @@ class Standing:
     last_seen: date | None
     next_look: date | None
     why_look: str
+    look_every: float | None
     trend: TrendOf
     n_taken: int
     n_died: int
@@ -160,16 +163,15 @@ def standings(
         if note.other is not None:
             by_tank[note.other].append(note)
     lives = [_Life(tank, by_tank[tank.name], now, chosen) for tank in tanks]
-    alone = {life.tank.name: _clear(life.asked(None)) for life in lives}
+    # contacts end where a tank is clear, and only one in which leeches were seen can be the beginning of one
     cleared = {
-        life.tank.name: now for life in lives if alone[life.tank.name].state is Clearness.CLEAR
+        life.tank.name: now
+        for life in lives
+        if life.may_be_clear and _clear(life.asked(None)).state is Clearness.CLEAR
     }
     ways = _open_ways(past, chosen, cleared)
     waiting = _waiting(past, lives)
-    found = [
-        _standing(life, ways.get(life.tank.name), alone[life.tank.name], waiting[life.tank.name])
-        for life in lives
-    ]
+    found = [_standing(life, ways.get(life.tank.name), waiting[life.tank.name]) for life in lives]
     order = list(State)
     return tuple(
         sorted(
@@ -291,6 +293,15 @@ class _Life:
         return self.emptied_at is not None and self.restocked_at is None
 
     @property
+    def may_be_clear(self) -> bool:
+        """Leeches were seen in it, and the wait since the last one is over."""
+        last = max((night.day for night in self.nights if night.seen), default=None)
+        return (
+            last is not None
+            and last + timedelta(weeks=self.settings.brooding_weeks) <= self.tonight
+        )
+
+    @property
     def restocked_after_leeches(self) -> date | None:
         """The day it was restocked where it had leeches before it was emptied and none was seen since."""
         if self.restocked_at is None or not self.had_leeches:
@@ -340,27 +351,26 @@ class _Life:
         return last
 
 
-def _standing(
-    life: _Life, way: Exposure | None, alone: HowClear, batches: list[BatchRisk]
-) -> Standing:
+def _standing(life: _Life, way: Exposure | None, batches: list[BatchRisk]) -> Standing:
     since = None if way is None else way.since.date()
     asked = life.asked(since)
-    clear = alone if since is None else _clear(asked)
+    clear = _clear(asked)
     open_way = None if way is None or _is_passed(clear, way.since.date(), life) else way
     again = life.restocked_after_leeches
     open_again = None if again is None or _is_passed(clear, again, life) else again
     looks = [night.day for night in life.nights if night.is_look]
     seen = [night.day for night in life.nights if night.seen]
     state, sentence = _state(life, open_way, clear, open_again, batches)
-    due, why = _next_look(life, state, looks, seen)
+    due = _next_look(life, state, looks, seen)
     return Standing(
         tank=life.tank,
         state=state,
         sentence=sentence,
         last_look=max(looks, default=None),
         last_seen=max(seen, default=None),
-        next_look=due,
-        why_look=why,
+        next_look=due.night,
+        why_look=due.why,
+        look_every=due.every,
         trend=trend_of(life.nights, today=life.tonight),
         n_taken=sum(night.taken for night in life.nights),
         n_died=sum(
@@ -442,27 +452,33 @@ def _is_passed(clear: HowClear, since: date, life: _Life) -> bool:
     return waited and clear.p_clear is not None and clear.p_clear >= life.settings.clear_at
 
 
-def _next_look(
-    life: _Life, state: State, looks: list[date], seen: list[date]
-) -> tuple[date | None, str]:
+@dataclass(frozen=True, slots=True)
+class _Next:
+    """The next look: the night, why then, and how often from then on."""
+
+    night: date | None
+    why: str
+    every: float | None = None
+
+
+def _next_look(life: _Life, state: State, looks: list[date], seen: list[date]) -> _Next:
     settings, last = life.settings, max(looks, default=None)
     if state is State.EMPTIED:
-        return None, "It stands empty: a look proves little until something lives in it again."
-    if last is None:
-        return life.tonight, "Nobody has looked yet."
+        return _Next(
+            None, "It stands empty: a look proves little until something lives in it again."
+        )
     if state is State.DOUBT:
-        return life.tonight, "The program has seen something: look yourself."
+        return _Next(life.tonight, "The program has seen something: look yourself.")
+    watched = state in {State.SEEN, State.EXPOSED, State.QUARANTINE}
+    days = settings.look_every_days if watched else QUIET_DAYS
+    if last is None:
+        return _Next(life.tonight, "Nobody has looked yet.", days)
     if state is State.SEEN and life.tonight - max(seen) <= FRESH:
-        return last + timedelta(
-            days=1
-        ), "Leeches were seen within the last week: every night counts."
-    if state in {State.SEEN, State.EXPOSED, State.QUARANTINE}:
-        days = settings.look_every_days
-        return _later(last, days), f"Looked at every {days:g} days until it is probably clear."
-    return _later(
-        last, QUIET_DAYS
-    ), f"Looked at every {QUIET_DAYS:g} days, so that a new one is met early."
-
-
-def _later(day: date, days: float) -> date:
-    return day + timedelta(days=max(1, round(days)))
+        why = "Leeches were seen within the last week: every night counts."
+        return _Next(last + timedelta(days=1), why, 1.0)
+    why = (
+        f"Looked at every {days:g} days until it is probably clear."
+        if watched
+        else f"Looked at every {days:g} days, so that a new one is met early."
+    )
+    return _Next(last + timedelta(days=max(1, round(days))), why, days)

@@ -19,6 +19,7 @@ from pretended import sentences
 import pestvision
 from pestvision.cli import app
 from pestvision.cli.album import album
+from pestvision.cli.tank import tank
 from pestvision.cli.text import percent, printable
 from pestvision.errors import WeightsError
 from pestvision.organisms.classify import Classifier, Scores
@@ -34,6 +35,11 @@ if TYPE_CHECKING:
 REPO = Path(__file__).resolve().parents[2]
 COMMANDS = sorted(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
 OF_ALBUM = typer.main.get_command(album).commands  # type: ignore[attr-defined]
+OF_TANK = typer.main.get_command(tank).commands  # type: ignore[attr-defined]
+IN_GROUPS = [
+    *(("album", name, command) for name, command in sorted(OF_ALBUM.items())),
+    *(("tank", name, command) for name, command in sorted(OF_TANK.items())),
+]
 
 
 def run_program(*words: str, **options: Any) -> subprocess.CompletedProcess[str]:
@@ -67,17 +73,26 @@ def test_there_are_the_commands_that_there_should_be() -> None:
     )
 
 
-@pytest.mark.parametrize("command", sorted(OF_ALBUM))
-def test_every_command_of_the_album_has_help_and_stands_in_the_readme(
-    type_in: TypeIn, command: str
+@pytest.mark.parametrize(("group", "name", "command"), IN_GROUPS)
+def test_every_command_of_a_group_has_help_and_stands_in_the_readme(
+    type_in: TypeIn, group: str, name: str, command: Any
 ) -> None:
-    result = type_in("album", command, "--help")
+    result = type_in(group, name, "--help")
     assert result.exit_code == 0
     assert "Exit status:" in result.stdout
     assert max(len(line) for line in result.stdout.splitlines()) <= 80
-    assert f"pestvision album {command}" in (REPO / "README.md").read_text(encoding="utf-8")
-    for parameter in OF_ALBUM[command].params:
-        assert parameter.help, f"{command} {parameter.name}"
+    assert f"pestvision {group} {name}" in (REPO / "README.md").read_text(encoding="utf-8")
+    for parameter in command.params:
+        assert parameter.help, f"{name} {parameter.name}"
+
+
+def test_the_log_is_asked_by_the_commands_that_there_should_be() -> None:
+    assert sorted(OF_TANK) == sorted(
+        [
+            "add", "advice", "change", "contacts", "correct", "delete", "export", "forecast", "history",
+            "import", "note", "remind", "report", "status", "undo",
+        ]
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("command", COMMANDS)

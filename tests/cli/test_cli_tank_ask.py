@@ -109,3 +109,27 @@ def test_advice_is_listed_and_given_with_its_cautions(type_in: TypeIn) -> None:
     missing = type_in("tank", "advice", "bleech")
     assert missing.exit_code == 3
     assert "The nearest one is" in missing.stderr
+
+
+@pytest.mark.usefixtures("shelf")
+def test_looks_due_are_written_as_a_calendar_and_never_over_another_file(
+    type_in: TypeIn, tmp_path: Path
+) -> None:
+    from icalendar import Calendar
+
+    path = tmp_path / "looks.ics"
+    assert type_in("tank", "remind", path).exit_code == 0
+    second = type_in("tank", "remind", path)
+    assert "looks-2.ics" in second.stdout
+    events = Calendar.from_ical(path.read_bytes()).walk("VEVENT")
+    assert {str(event["SUMMARY"]) for event in events} == {
+        "Look at tank Amber",
+        "Look at tank Moss",
+        "Look at tank Slate",
+    }
+
+
+def test_an_empty_log_has_nothing_to_remind_of(type_in: TypeIn, tmp_path: Path) -> None:
+    result = type_in("tank", "remind", tmp_path / "looks.ics")
+    assert result.exit_code == 3
+    assert "No look is due" in result.stderr
