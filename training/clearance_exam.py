@@ -112,13 +112,13 @@ def beta(a: float, b: float) -> Callable[[np.random.Generator, int], F64]:
 
 
 def _up_and_down(rng: np.random.Generator, number: int) -> tuple[F64, F64]:
-    """Looks of half to double length, written down."""
+    """Make looks of half to double length, written down."""
     effort = 2 ** rng.uniform(-1, 1, number)
     return effort, effort
 
 
 def _shorter(_rng: np.random.Generator, number: int) -> tuple[F64, F64]:
-    """Looks half as long from the fourth week on, and nobody writes it down."""
+    """Make looks half as long from the fourth week on, and write nothing of it."""
     effort = np.where(np.arange(number) < 7, 1.0, 0.5)
     return effort, np.ones(number)
 
@@ -133,16 +133,17 @@ def _settings() -> list[Setting]:
     for says in ("all alike, .3", "Beta(3, 7)"):
         draw = kinds[says]
         made += [Setting(f"hidden brood, {says}", n, draw, has_brood=True) for n in (1, 5, 50)]
-        made += [
-            Setting(f"effort up and down, {says}", n, draw, effort=_up_and_down) for n in (5, 50)
-        ]
-        made += [
-            Setting(f"looks get shorter unwritten, {says}", n, draw, effort=_shorter)
-            for n in (5, 50)
-        ]
-    made += [Setting("all alike, .1", n, equal(0.1)) for n in (5, 50)]
-    made += [Setting("all alike, .05", n, equal(0.05)) for n in (5, 50)]
-    made.append(Setting("once a week, all alike, .3", 5, equal(0.3), every_days=7))
+    for says in ("all alike, .3", "Beta(3, 7)"):
+        draw = kinds[says]
+        ups = f"effort up and down, {says}"
+        made += [Setting(ups, n, draw, effort=_up_and_down) for n in (1, 5, 50)]
+    for says in ("all alike, .3", "Beta(3, 7)"):
+        draw = kinds[says]
+        shorter = f"looks get shorter, unwritten, {says}"
+        made += [Setting(shorter, n, draw, effort=_shorter) for n in (1, 5, 50)]
+    made += [Setting("poor looks, all alike, .1", n, equal(0.1)) for n in (5, 50)]
+    weekly = "once a week, all alike, .3"
+    made += [Setting(weekly, n, equal(0.3), every_days=7) for n in (5, 50)]
     return made
 
 

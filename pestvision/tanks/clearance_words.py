@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import date
 
     from pestvision.settings import TankSettings
@@ -26,6 +27,13 @@ EMPTY_LOOKS: Final = "Where nothing draws them out, a clean look proves little: 
 MEAN_NOTHING_MORE: Final = (
     "A second means, such as a bait trap beside the torch, reaches some that never come to the glass. How "
     "many has not been measured, so it is reckoned as one more look and no more."
+)
+BROODING_SEEN: Final = (
+    "One that carried eggs or young was seen: a hidden brood is held to be more likely."
+)
+GUESSED: Final = (
+    "All these chances",
+    "guesses on the careful side, to be changed in the settings; nobody has measured them",
 )
 IF_CLEAN: Final = "All of it holds only while every look stays clean: a find begins it anew."
 
@@ -106,30 +114,100 @@ def detection_sentence(detection: Detection, *, is_seen: bool) -> str:
 
 def assumption_words(settings: TankSettings, *, is_seen: bool) -> tuple[tuple[str, str], ...]:
     """Name what is taken for granted, each with its value."""
-    assumed = [
-        (
-            "Searching",
-            f"a usual look takes {settings.usual_minutes:g} minutes; half of it counts half",
-        ),
-        ("Waiting", f"not before {settings.brooding_weeks:g} weeks after the last sighting"),
-        (
-            "Hidden brood",
-            f"at the last sighting one sits unseen with a chance of {settings.hidden_brood:.3g}, "
-            f"{settings.hidden_brood_seen:.3g} where one with eggs or young was seen; its young cannot be "
-            f"found for {settings.hidden_weeks:g} weeks",
-        ),
-        (
-            "Coming in",
-            f"unnoticed {settings.introduced_a_week:.3g} a week, and {settings.introduced_by_addition:.3g} "
-            f"with everything that was put in",
-        ),
-        (
-            "Seen and let be",
-            f"died since, or was none: {settings.gone_untaken:.3g}",
-        ),
-    ]
+    minutes, weeks = settings.usual_minutes, settings.hidden_weeks
+    looks = f"a usual look takes {minutes:g} minutes, and half of it counts half"
+    finding = (
+        "with a chance of 4 to 70 % a usual look finds a given one, some harder to find than others; the "
+        "finds in this tank narrow that down"
+    )
+    waiting = f"not before {settings.brooding_weeks:g} weeks after the last sighting"
+    brood = (
+        f"at the last sighting one sat unseen with a chance of {settings.hidden_brood:.3g}, or "
+        f"{settings.hidden_brood_seen:.3g} where one with eggs or young was seen; its young cannot be found "
+        f"for {weeks:g} weeks"
+    )
+    coming = (
+        f"unnoticed with a chance of {settings.introduced_a_week:.3g} a week, with everything that is put "
+        f"in {settings.introduced_by_addition:.3g}, after touching a tank that has them "
+        f"{settings.there_exposed:.3g}; one in {1 / settings.hidden_brood:.2g} of those comes with a brood "
+        "that hides"
+    )
+    let_be = f"died since, or was none, with a chance of {settings.gone_untaken:.3g}"
+    before = f"some are there with a chance of {settings.there_unseen:.3g}"
     if not is_seen:
-        assumed = [assumed[0], *assumed[2:4]]
-    before = f"{settings.there_unseen:.3g}, or {settings.there_exposed:.3g} where it touched one that has them"
-    assumed.append(("Before any look", f"some are in a tank in which none was seen: {before}"))
-    return tuple(assumed)
+        return (
+            ("Searching", looks),
+            ("Finding", finding),
+            ("Before any look", before),
+            ("Coming in", coming),
+            GUESSED,
+        )
+    return (
+        ("Searching", looks),
+        ("Finding", finding),
+        ("Waiting", waiting),
+        ("Hidden brood", brood),
+        ("Coming in", coming),
+        ("Seen and let be", let_be),
+        GUESSED,
+    )
+
+
+def kept_sentence(number: int) -> str:
+    """Say that some were seen and never taken out."""
+    was = "was" if number == 1 else "were"
+    return (
+        f"{number} {was} seen and never taken out, and count as there still, until clean looks make it "
+        "likelier that they died or were none."
+    )
+
+
+def untimed_sentence(number: int, usual_minutes: float) -> str:
+    """Say that looks were not timed."""
+    look = "look" if number == 1 else "looks"
+    return f"Nobody timed {number} {look}; each counts as {usual_minutes:g} minutes."
+
+
+def added_sentence(number: int) -> str:
+    """Say that something was put in."""
+    times = "once" if number == 1 else f"{number} times"
+    return f"Something was put in since, {times}. Each may have brought some along."
+
+
+def exposed_sentence(since: date) -> str:
+    """Say that it touched a tank that has them."""
+    return f"It touched a tank that has them: only looks after {day_words(since)} tell of that."
+
+
+def course_sentence(
+    plan: str, reached: date | None, *, today: date, clear_at: float, weeks: int
+) -> str:
+    """Say what a way of looking would come to."""
+    if reached is None:
+        return f"Looking {plan}: not within {weeks} weeks, even if every look is clean."
+    if reached == today:
+        return f"Looking {plan}: {percent(clear_at)} is reached today."
+    return f"Looking {plan}: {percent(clear_at)} by {day_words(reached)}, if every look is clean."
+
+
+def shorten_sentences(
+    reached: Mapping[str, date | None], earliest: date | None, *, brooding_weeks: float
+) -> tuple[str, ...]:
+    """Say what would shorten it and what would not, from the day that each way of looking reaches it."""
+    says = []
+    days = [day for day in reached.values() if day is not None]
+    if days and len(days) == len(reached) and len(set(days)) == 1:
+        says.append("More looks would not bring the day nearer.")
+    elif days:
+        soonest = min((day, plan) for plan, day in reached.items() if day is not None)
+        says.append(f"Longer looks and more of them shorten it: soonest by looking {soonest[1]}.")
+    elif reached:
+        says.append("Longer looks and more of them shorten it, if not to within the weeks shown.")
+    says.append(MEAN_NOTHING_MORE)
+    if earliest is not None:
+        says.append(
+            f"Nothing shortens the {brooding_weeks:g} weeks from the last sighting to "
+            f"{day_words(earliest)}."
+        )
+    says.append(IF_CLEAN)
+    return tuple(says)

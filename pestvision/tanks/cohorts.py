@@ -124,11 +124,6 @@ class History:
     kept: int
     kept_at: int
 
-    @property
-    def total_effort(self) -> float:
-        """Effort of all nights together."""
-        return math.fsum(self.effort)
-
 
 @dataclass(frozen=True, slots=True)
 class Arrivals:

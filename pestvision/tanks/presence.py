@@ -112,7 +112,7 @@ def presence_at(
     at = np.asarray(days, dtype=np.float64)
     timeline = _Timeline(history, looks)
     is_seen = any(history.new)
-    ahead = timeline.until(at) - history.total_effort
+    ahead = timeline.between(float(history.days[-1]), at)
     nothing = np.zeros((at.size, grid.shape.size))
     seen, clear = nothing, nothing
     if is_seen:
@@ -123,12 +123,12 @@ def presence_at(
     if is_seen:
         brood = _brood(history, assumed, grid, timeline, at)
     came = _came_in(history, assumed, grid, timeline, at, is_seen=is_seen)
-    weight = grid.log_prior
-    whole = weight + seen + kept_seen + brood.log_seen + came.log_seen
-    none_left = weight + clear + kept_clear + brood.log_seen + came.log_seen
-    no_brood = weight + seen + kept_seen + brood.log_none + came.log_seen
-    none_came = weight + seen + kept_seen + brood.log_seen + came.log_none
-    none = weight + clear + kept_clear + brood.log_none + came.log_none
+    found, none_found = grid.log_prior + seen + kept_seen, grid.log_prior + clear + kept_clear
+    whole = found + brood.log_seen + came.log_seen
+    none_left = none_found + brood.log_seen + came.log_seen
+    no_brood = found + brood.log_none + came.log_seen
+    none_came = found + brood.log_seen + came.log_none
+    none = none_found + brood.log_none + came.log_none
     return Presence(
         clear=_share(none, whole),
         left_over=1 - _share(none_left, whole),
@@ -218,7 +218,8 @@ def _came_in(
     is_seen: bool,
 ) -> _Part:
     """Weigh all that may have come in since the last sighting, or at any time where none was ever seen."""
-    since = history.days[history.kept_at] if is_seen else history.days[0] - 1
+    # what was put in on the day of a sighting counts: nobody knows which came first
+    since = history.days[history.kept_at if is_seen else 0] - 1
     events = [] if is_seen else [(since, assumed.arrivals.at_first)]
     for first, last in _spans(since, int(at[0]), int(at[-1])):
         events.append((last, assumed.arrivals.chance_between(first, last)))

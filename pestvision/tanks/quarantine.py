@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from pestvision.tanks.clearance import State as Clearness
-from pestvision.tanks.clearance_words import day_words
+from pestvision.tanks.clearance_words import day_words, looks_words, percent
 from pestvision.tanks.nights import night_of
 from pestvision.tanks.records import Cargo, Judge, Kind, Means, Note, Pest
 from pestvision.tanks.samples import batch_sensitivity
@@ -29,8 +29,13 @@ NO_CERTIFICATE: Final = (
     "Leeches hide: young sit under a parent or inside a shell, where no look finds them. Keep what you "
     "bought apart for eight weeks, and look at it yourself."
 )
+LOOK_RANGE: Final = (
+    0.2,
+    0.8,
+)  # what a look at one animal may be worth at the worst and at the best
 UNMEASURED: Final = (
-    "Nobody has measured how often a look sees a leech; the chance of it is an assumption."
+    "How often a look at an infested animal sees it, nobody has measured: a leech sits inside the shell, and "
+    "young ones are a millimetre long."
 )
 
 
@@ -98,7 +103,9 @@ class BatchRisk:
     batch
         The batch.
     p_infested
-        Chance that it still carries some; 1 where one was seen and no wait has passed since.
+        Chance that it still carries some, with what a look is assumed to be worth.
+    p_least, p_most
+        The same if a look is worth as much, and as little, as it may be (`LOOK_RANGE`).
     earliest
         The first day on which it may end: the wait since it came, and since the last find.
     is_over
@@ -111,6 +118,8 @@ class BatchRisk:
 
     batch: Batch
     p_infested: float
+    p_least: float
+    p_most: float
     earliest: date
     is_over: bool
     plan: tuple[date, ...]
@@ -250,18 +259,30 @@ def batch_risk(batch: Batch, *, today: date, settings: TankSettings) -> BatchRis
         comes_out = max(comes_out, last + timedelta(days=math.ceil(7 * settings.hidden_weeks)))
         prior = max(prior, settings.there_exposed)
     clean = [look for look in past if not look.seen and (last is None or look.day > last)]
-    early = [_sees(look, batch, settings) for look in clean if look.day < comes_out]
-    late = [_sees(look, batch, settings) for look in clean if look.day >= comes_out]
-    p_infested = chance_infested(prior, early, late_looks=late, hidden=settings.hidden_brood)
+    p_infested, p_most, p_least = (
+        chance_infested(
+            prior,
+            [_sees(look, batch, worth) for look in clean if look.day < comes_out],
+            late_looks=[_sees(look, batch, worth) for look in clean if look.day >= comes_out],
+            hidden=settings.hidden_brood,
+        )
+        for worth in (
+            settings.per_look,
+            min(LOOK_RANGE[0], settings.per_look),
+            max(LOOK_RANGE[1], settings.per_look),
+        )
+    )
     is_over = today >= earliest and p_infested <= 1 - settings.clear_at
     plan = plan_of(batch, today=today, settings=settings, until=earliest)
     return BatchRisk(
-        batch,
-        p_infested,
-        earliest,
-        is_over,
-        plan,
-        _risk_words(batch, p_infested, earliest, clean, last),
+        batch=batch,
+        p_infested=p_infested,
+        p_least=p_least,
+        p_most=p_most,
+        earliest=earliest,
+        is_over=is_over,
+        plan=plan,
+        sentence=_risk_words(batch, (p_least, p_infested, p_most), earliest, len(clean), last),
     )
 
 
@@ -278,27 +299,32 @@ def plan_of(
     return tuple(each for each in (*days, end) if each >= today)
 
 
-def _sees(look: BatchLook, batch: Batch, settings: TankSettings) -> float:
+def _sees(look: BatchLook, batch: Batch, worth: float) -> float:
     """Give the chance that a look sees at least one, if a single animal of the batch is infested."""
     if batch.n_animals is None or look.n_looked is None:
-        return settings.per_look
+        return worth
     n_looked = min(look.n_looked, batch.n_animals)
-    return batch_sensitivity(
-        n_looked, n_animals=batch.n_animals, n_infested=1, sensitivity=settings.per_look
-    )
+    return batch_sensitivity(n_looked, n_animals=batch.n_animals, n_infested=1, sensitivity=worth)
 
 
 def _risk_words(
-    batch: Batch, p_infested: float, earliest: date, clean: Sequence[BatchLook], last: date | None
+    batch: Batch,
+    chances: tuple[float, float, float],
+    earliest: date,
+    n_clean: int,
+    last: date | None,
 ) -> str:
     since = f"came on {day_words(batch.arrived)}"
     if last is not None:
         since += f", and a leech was seen in it on {day_words(last)}"
-    n = "No clean look" if not clean else f"{len(clean)} clean look{'' if len(clean) == 1 else 's'}"
-    share = "under 1 %" if p_infested < 0.01 else f"about {p_infested:.0%}".replace("%", " %")
+    looks = "No clean look" if not n_clean else looks_words(n_clean)
+    least, middle, most = (percent(chance) for chance in chances)
+    told = f"is held for {middle}"
+    if n_clean:
+        told += f", or {least} to {most} as a look is worth more or less"
     return (
-        f"The batch {batch.name} {since}. {n} since then: the chance that it still carries some is {share}, "
-        f"under these assumptions. {UNMEASURED} It waits until {day_words(earliest)} at the earliest."
+        f"The batch {batch.name} {since}. {looks} since then: the chance that it still carries some {told}. "
+        f"{UNMEASURED} It waits until {day_words(earliest)} at the earliest."
     )
 
 

@@ -69,7 +69,7 @@ def test_a_tank_that_got_plants_from_one_with_leeches_is_exposed() -> None:
     assert one.exposure is not None
     assert one.exposure.source == "Moss"
     assert one.clear.p_clear is not None
-    assert one.clear.p_clear <= 0.5 + 1e-9  # as likely as not, before any look
+    assert one.clear.p_clear < 0.5  # as likely as not by the contact, and a little by itself
     assert stand(notes, START + DAY)["Slate"].exposure is None
 
 
