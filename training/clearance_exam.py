@@ -275,9 +275,24 @@ def examine(setting: Setting, n_runs: int, seed: int) -> tuple[Score, Score, Sco
     return tool, nine, wintle
 
 
-def _cells(score: Score) -> str:
-    weeks = "–" if score.weeks is None else f"{score.weeks:.0f}"
-    return f"{score.wrong:.3f} | {score.wrong_of_said:.2f} | {score.said:.2f} | {weeks}"
+def _weeks(score: Score) -> str:
+    return "–" if score.weeks is None else f"{score.weeks:.0f}"
+
+
+def _row(setting: Setting, tool: Score, nine: Score, wintle: Score) -> str:
+    cells = [
+        setting.says,
+        str(setting.n_first),
+        f"{tool.wrong:.3f}",
+        f"{tool.wrong_of_said:.2f}" if tool.said else "–",
+        f"{tool.said:.2f}",
+        _weeks(tool),
+        f"{nine.wrong:.3f}",
+        _weeks(nine),
+        f"{wintle.wrong:.3f}",
+        _weeks(wintle),
+    ]
+    return f"| {' | '.join(cells)} |"
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -287,17 +302,18 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=EXAM_SEED)
     parser.add_argument("--only", default="", help="settings whose name holds these words")
     options = parser.parse_args(arguments)
-    rule = "wrong | of those said | said | weeks"
-    print(f"| setting | there | {rule} | nine: {rule} | Wintle: {rule} |")
-    print("|---|---|" + "---|" * 12)
+    print(
+        "| setting | there | wrong | of those said | said | weeks | nine: wrong | weeks "
+        "| Wintle: wrong | weeks |"
+    )
+    print("|---|---|---|---|---|---|---|---|---|---|")
     worst = 0.0
     for setting in SETTINGS:
         if options.only not in setting.says:
             continue
         scores = examine(setting, options.runs, options.seed)
         worst = max(worst, scores[0].wrong)
-        cells = " | ".join(_cells(score) for score in scores)
-        print(f"| {setting.says} | {setting.n_first} | {cells} |", flush=True)
+        print(_row(setting, *scores), flush=True)
     print(f"\nworst: wrong in {worst:.3f} of all runs of a setting; the bar is {BAR}")
     return int(worst > BAR)
 

@@ -319,7 +319,10 @@ def delete(
     who: WhoOption = "keeper",
     data: DataOption = None,
 ) -> None:
-    """Take a note out of the log; its history stays, and undo brings it back."""
+    """Take a note out of the log.
+
+    Its history stays, and undo brings it back.
+    """
     from pestvision.cli.tank_text import note_text
 
     with opened(data) as log:
@@ -393,7 +396,10 @@ def export(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A new folder for the tables.")],
     data: DataOption = None,
 ) -> None:
-    """Write the log out as CSV tables, for a spreadsheet or another computer."""
+    """Write the log out as CSV tables.
+
+    Tanks, notes, and the looks as Darwin Core: for a spreadsheet, another computer, or a scientist.
+    """
     from pestvision.cli.tank_work import write_tables
 
     with opened(data) as log:

@@ -31,9 +31,9 @@ def status(
     as_json: JsonOption = False,
     data: DataOption = None,
 ) -> None:
-    """Say how every tank stands, the most urgent first; or one in full.
+    """Say how every tank stands, or one in full.
 
-    What the program says of photos does not count as a look until you say that you have looked at them.
+    The most urgent comes first. What the program says of photos does not count as a look until you say that you have looked at them.
     """
     from pestvision.cli.tank_text import shelf_lines, standing_json, tank_lines
     from pestvision.cli.work import json_line
@@ -62,9 +62,9 @@ def forecast(
     as_json: JsonOption = False,
     data: DataOption = None,
 ) -> None:
-    """Say when a tank may be called probably clear, for several ways to go on.
+    """Say when a tank may be called probably clear.
 
-    A probability under the assumptions that are printed with it, not a guarantee.
+    For several ways to go on. A probability under the assumptions that are printed with it, not a guarantee.
     """
     from pestvision.cli.tank_text import forecast_json, forecast_lines
     from pestvision.cli.work import json_line
@@ -95,8 +95,9 @@ def contacts(
     as_json: JsonOption = False,
     data: DataOption = None,
 ) -> None:
-    """Say which tanks have touched, which are exposed, and what to check first.
+    """Say which tanks have touched.
 
+    Which are exposed and since when, and what to check first.
     Of one tank also the ways by which leeches may have come into it. Everything is a way that they could
     have gone along what the log holds, and no finding.
     """
@@ -134,6 +135,46 @@ def contacts(
 
 @tank.command(epilog=EXIT_STATUSES)
 @answering
+def report(
+    name: NameArgument,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FILE",
+            help="Where it goes; by default TANK.html in the current folder.",
+        ),
+    ] = None,
+    for_buyer: Annotated[
+        bool,
+        typer.Option(
+            "--for-buyer",
+            help="A record of looks for a buyer, on one page; it is no certificate.",
+        ),
+    ] = False,
+    settings: SettingsOption = None,
+    data: DataOption = None,
+) -> None:
+    """Write a page about a tank that prints on two sheets at the most.
+
+    How it stands, how many are left, how sure it is clear, what it touched, and what to take care of.
+    """
+    from pestvision.cli.tank_work import file_name_of, report_html
+    from pestvision.storage.whole_file import write_whole_file
+
+    chosen = load_settings(settings).tanks
+    now = datetime.now(UTC).astimezone()
+    with opened(data) as log:
+        wanted = log.tank(name).name
+        text = report_html(log, wanted, now=now, settings=chosen, for_buyer=for_buyer)
+    target = out or Path(file_name_of(wanted, for_buyer=for_buyer))
+    if target.is_dir():
+        target /= file_name_of(wanted, for_buyer=for_buyer)
+    typer.echo(printable(f"The page is written: {write_whole_file(target, text)}"))
+
+
+@tank.command(epilog=EXIT_STATUSES)
+@answering
 def remind(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", help="The calendar file to be made: looks.ics.")
@@ -141,9 +182,9 @@ def remind(
     settings: SettingsOption = None,
     data: DataOption = None,
 ) -> None:
-    """Write the looks that are due as a calendar file for a telephone or a computer.
+    """Write the looks due as a calendar file.
 
-    It holds the names of the tanks and why each look is due, and nothing else of the log.
+    For a telephone or a computer (iCalendar). It holds the names of the tanks and why each look is due, and nothing else of the log.
     """
     from pestvision.storage.whole_file import write_whole_file
     from pestvision.tanks.dues import dues_of
@@ -167,7 +208,10 @@ def advice(
         str | None, typer.Argument(metavar="CARD", help="A card; left out, all are listed.")
     ] = None,
 ) -> None:
-    """Give handling advice: a short card with its cautions and its sources."""
+    """Give handling advice, on short cards.
+
+    Each says what to take care of, how sure it is, and where it is from.
+    """
     from pestvision.guidance import guidance
 
     if card is not None:

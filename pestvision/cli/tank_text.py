@@ -11,7 +11,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import datetime
 
-    from pestvision.guidance.card import Card
     from pestvision.settings import TankSettings
     from pestvision.tanks.clearance import Outlook
     from pestvision.tanks.contacts import TankState, WaysIn
@@ -153,6 +152,7 @@ def _trend(one: Standing) -> str:
 
 def tank_lines(one: Standing, *, settings: TankSettings, n_notes: int = 12) -> Iterator[str]:
     """Say all there is to say of one tank."""
+    from pestvision.guidance.needed import cards_for_tank
     from pestvision.tanks.standing import left_in
 
     yield f"{tank_text(one.tank)}: {one.state}."
@@ -181,26 +181,6 @@ def tank_lines(one: Standing, *, settings: TankSettings, n_notes: int = 12) -> I
         yield "Advice: " + "; ".join(
             f"{card.title} (pestvision tank advice {card.id})" for card in cards
         )
-
-
-def cards_for_tank(one: Standing) -> tuple[Card, ...]:
-    """Give the cards of advice that go with how a tank stands, each once, the most urgent first."""
-    from pestvision.guidance.card import Standing as Place
-    from pestvision.guidance.guidance import cards_for
-    from pestvision.tanks.standing import State
-
-    places = {
-        State.SEEN: Place.SEEN,
-        State.DOUBT: Place.SEEN,
-        State.EXPOSED: Place.EXPOSED,
-        State.QUARANTINE: Place.QUARANTINE,
-        State.EMPTIED: Place.EMPTIED,
-        State.CLEAR: Place.PROBABLY_CLEAR,
-    }
-    place = places.get(one.state)
-    found = () if place is None else cards_for(standing=place)
-    losses = cards_for(standing=Place.LOSSES) if one.n_died else ()
-    return tuple(dict.fromkeys((*losses, *found)))
 
 
 def left_lines(found: HowMany) -> Iterator[str]:

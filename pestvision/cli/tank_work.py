@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pestvision.findings.finding import NightResult
+    from pestvision.settings import TankSettings
     from pestvision.tanks.log import TankLog
 
 NOTHING = "-"
@@ -129,3 +130,37 @@ def write_tables(log: TankLog, folder: Path) -> int:
             # the mark by which spreadsheets know UTF-8
             (part / name).write_text("\ufeff" + text, encoding="utf-8", newline="")
     return len(notes)
+
+
+def report_html(
+    log: TankLog, name: str, *, now: datetime, settings: TankSettings, for_buyer: bool
+) -> str:
+    """Give the report of a tank, or a buyer's record of it, as the text of an HTML file."""
+    from pestvision.guidance.needed import cards_for_tank
+    from pestvision.report.inspection import inspection_html
+    from pestvision.report.tank_page import page_of
+    from pestvision.report.tank_report import tank_report_html
+    from pestvision.tanks.quarantine import inspection_record
+    from pestvision.tanks.standing import standings, tonight
+
+    notes = log.notes()
+    found = standings(log.tanks(), notes, now=now, settings=settings)
+    (standing,) = (one for one in found if one.tank.name == name)
+    if for_buyer:
+        record = inspection_record(
+            name,
+            standing.notes,
+            today=tonight(now),
+            holds=standing.holds,
+            lives=standing.tank.lives,
+        )
+        return inspection_html(record, written=now)
+    cards = cards_for_tank(standing)
+    page = page_of(standing, notes=notes, now=now, cards=cards, settings=settings)
+    return tank_report_html(page, written=now)
+
+
+def file_name_of(name: str, *, for_buyer: bool) -> str:
+    """Give a name for the file of a tank's report that every system can hold."""
+    safe = "".join(sign if sign.isalnum() or sign in "-_" else "-" for sign in name).strip("-")
+    return f"{safe or 'tank'}{'-record' if for_buyer else ''}.html"

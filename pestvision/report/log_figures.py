@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import textwrap
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Final
 
 from pestvision.errors import ShapeError
@@ -21,17 +22,17 @@ from pestvision.report.log_marks import (
     free_words,
     mark_path,
 )
-from pestvision.report.moments import day_words
+from pestvision.report.moments import day_words, span_of_days
 from pestvision.report.templating import template
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import date
 
 NO_GUARANTEE: Final = "A probability under these assumptions, not a guarantee."
 """Stands wherever a probability of being clear is shown."""
 
 MAX_NIGHTS: Final = 60  # the last ones; bars of more are thinner than a line
+CLEAN_SHOWN: Final = 10  # clean nights drawn after the last catch
 BARS_HEIGHT: Final = 150.0
 BARS_EDGE: Final = 20.0
 WIDEST_BAR: Final = 40.0
@@ -41,7 +42,8 @@ OPEN_END: Final = 1.6  # how much of the strip a range without an end gets, over
 PLOT_LEFT: Final = 92.0  # room for "95 %" in the largest letters
 PLOT_RIGHT: Final = 14.0
 PLOT_HEIGHT: Final = 240.0
-MAX_CURVES: Final = 3  # as many kinds of line as can be told apart without colour
+MAX_CURVES: Final = 4  # as many kinds of line as can be told apart without colour
+BEYOND: Final = timedelta(days=14)  # shown after the last date that matters
 SAMPLE_WIDTH: Final = 64.0  # of the piece of line that stands before its words
 
 
@@ -104,12 +106,13 @@ def left_figure(
         raise ShapeError("nights, likely", expected=expected, actual=f"{nights!r:.60}, {likely}")
     if not nights:
         return None
-    shown = nights[-MAX_NIGHTS:]
     taken = sum(count for _day, count in nights)
+    last = max((rank for rank, (_day, count) in enumerate(nights) if count), default=-1)
+    up_to = min(len(nights), last + 1 + CLEAN_SHOWN)
+    shown = nights[max(0, up_to - MAX_NIGHTS) : up_to]
     left_words = _left_words(likely)
     per_night = (WIDTH - 2 * BARS_EDGE) / len(shown)
     xs = [BARS_EDGE + per_night * (rank + 0.5) for rank in range(len(shown))]
-    earlier = len(nights) - len(shown)
     return LeftFigure(
         title=f"What was taken out of tank {tank}, and what is likely left",
         says=f"{taken} taken out in {_nights(len(nights))}. {left_words}.",
@@ -125,7 +128,7 @@ def left_figure(
         has_end=likely is None or likely[1] is not None,
         taken_words=f"taken out: {taken}",
         left_words=left_words,
-        note=f"The first {_nights(earlier)} are not drawn, only counted." if earlier else "",
+        note=_left_note(up_to - len(shown), len(nights) - up_to),
     )
 
 
@@ -148,6 +151,16 @@ def _is_range(likely: tuple[int, int | None]) -> bool:
 
 def _nights(number: int) -> str:
     return f"{number} night{'' if number == 1 else 's'}"
+
+
+def _left_note(n_earlier: int, n_later: int) -> str:
+    """Say which nights are not drawn."""
+    parts = []
+    if n_earlier:
+        parts.append(f"{_nights(n_earlier)} before these, counted")
+    if n_later:
+        parts.append(f"{_nights(n_later)} after these, all without a catch")
+    return f"Not drawn: {'; '.join(parts)}." if parts else ""
 
 
 def _left_words(likely: tuple[int, int | None] | None) -> str:
@@ -260,7 +273,7 @@ def clear_figure(
     Parameters
     ----------
     curves
-        One for each way of looking; the first three are drawn.
+        One for each way of looking; the first four are drawn, up to some days after the last of their dates.
     tank
         The tank's name.
     line
@@ -268,11 +281,11 @@ def clear_figure(
     earliest
         Before this day it is not called so, however sure the looks are: a brood may hide.
     """
-    drawn = curves[:MAX_CURVES]
-    if not drawn:
+    if not curves:
         return None
+    drawn = curves[:MAX_CURVES]
     first = min(curve.days[0] for curve in drawn)
-    last = max(*(curve.days[-1] for curve in drawn), earliest or first)
+    last = _last_shown(drawn, earliest)
     plot = _Plot(first, last, top=LINE + 8 if earliest else 12.0)
     laid, below = _drawn_curves(drawn, plot, line)
     wrapped = textwrap.wrap(NO_GUARANTEE, MAX_LETTERS)
@@ -283,7 +296,7 @@ def clear_figure(
         limit = plot.tick(earliest, f"not before {day_words(earliest)}")
         said.append(f"Called clear {limit[2]}.")
     return ClearFigure(
-        title=f"How sure tank {tank} is clear, {day_words(first)} to {day_words(last, has_year=True)}",
+        title=f"How sure tank {tank} is clear, {span_of_days(first, last)}",
         says=" ".join([*said, NO_GUARANTEE]),
         curves=laid,
         line_y=plot.y(line),
@@ -296,6 +309,15 @@ def clear_figure(
         foot=foot,
         height=foot[-1][0] + 12,
     )
+
+
+def _last_shown(curves: Sequence[ClearCurve], earliest: date | None) -> date:
+    """Give the last day shown: a little after the last date that matters, all where none is reached."""
+    end = max(curve.days[-1] for curve in curves)
+    reached = [curve.clear_on for curve in curves if curve.clear_on is not None]
+    if not reached:
+        return max(end, earliest or end)
+    return max(min(end, max(reached) + BEYOND), earliest or date.min)
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,7 +337,9 @@ class _Plot:
 
     def tick(self, day: date, words: str) -> tuple[float, str, str]:
         x = self.x(day)
-        return x, anchor_of(x, LETTER * len(words)), words
+        width = LETTER * len(words)
+        # at the left end it would stand under the words of the axis
+        return x, "start" if x - width / 2 < PLOT_LEFT - LETTER else anchor_of(x, width), words
 
 
 def _drawn_curves(
@@ -328,6 +352,7 @@ def _drawn_curves(
         points = " ".join(
             f"{plot.x(day):.1f},{plot.y(chance):.1f}"
             for day, chance in zip(curve.days, curve.chances, strict=True)
+            if day <= plot.last
         )
         mark = ""
         if curve.clear_on is not None and plot.first <= curve.clear_on <= plot.last:
@@ -353,7 +378,8 @@ def clear_figure_svg(figure: ClearFigure, *, anchor: str = "log-clear") -> str:
 
 def _curve_words(curve: ClearCurve, line: float) -> str:
     if curve.clear_on is None:
-        return f"{curve.words}: {_percent(line)} not in sight"
+        weeks = round((curve.days[-1] - curve.days[0]).days / 7)
+        return f"{curve.words}: {_percent(line)} not within {weeks} weeks"
     has_year = curve.clear_on.year != curve.days[0].year
     return f"{curve.words}: {_percent(line)} by {day_words(curve.clear_on, has_year=has_year)}"
 

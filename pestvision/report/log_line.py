@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
 from pestvision.report.log_marks import LETTER, LINE, WIDTH, anchor_of, date_ticks, mark_path
-from pestvision.report.moments import day_words
+from pestvision.report.moments import span_of_days
 from pestvision.report.templating import template
 from pestvision.tanks.nights import night_of
 from pestvision.tanks.records import Judge, Kind, Note, Pest
@@ -117,7 +117,7 @@ def log_line(
     )
     day_width = reach / step
     return LogLine(
-        title=f"Time line of tank {tank}, {_days(first, until)}",
+        title=f"Time line of tank {tank}, {span_of_days(first, until)}",
         says=f"{'; '.join(row.words for row in rows)}.",
         rows=rows,
         ticks=tuple(
@@ -209,11 +209,6 @@ def _row(
     key = mark_path(kind.shape, LEFT - 26, y, 9.0)
     words = kind.says.format(add(added.values()))
     return LineRow(kind.name, words, kind.is_filled, y, key, marks)
-
-
-def _days(first: date, last: date) -> str:
-    has_year = first.year != last.year
-    return f"{day_words(first, has_year=has_year)} to {day_words(last, has_year=True)}"
 
 
 def _note(step: int) -> str:

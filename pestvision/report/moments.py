@@ -18,6 +18,14 @@ def day_words(moment: date, *, has_year: bool = False) -> str:
     return f"{moment.day} {MONTHS[moment.month - 1]}{year}"
 
 
+def span_of_days(first: date, last: date) -> str:
+    """Give `3 to 9 Mar 2026` or `3 Mar to 14 May 2026`, with both years where they differ."""
+    if (first.year, first.month) == (last.year, last.month):
+        return f"{first.day} to {day_words(last, has_year=True)}"
+    has_year = first.year != last.year
+    return f"{day_words(first, has_year=has_year)} to {day_words(last, has_year=True)}"
+
+
 def clock_words(moment: datetime, *, has_seconds: bool = False) -> str:
     """Give the time of day as `22:30`, or `22:30:05`."""
     return f"{moment:%H:%M:%S}" if has_seconds else f"{moment:%H:%M}"

@@ -31,7 +31,6 @@ from pestvision.tanks.clearance_words import (
     untimed_sentence,
     wait_sentence,
 )
-from pestvision.tanks.presence import detection_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -173,7 +172,7 @@ def how_clear(
         )
     presence = case.presence([today])
     state = _state(case, float(presence.clear[0]))
-    detection = Detection(*detection_of(case.history, case.assumed))
+    detection = Detection(*presence.detection)
     return HowClear(
         state=state,
         last_sighting=case.last,
@@ -207,13 +206,13 @@ def _reasons(case: Case, state: State, presence: Presence, detection: Detection)
         reasons.append(seen_sentence(last, max(n.seen for n in case.nights if n.day == last)))
     if last is not None and earliest is not None and case.today < earliest:
         reasons.append(wait_sentence(last, earliest, settings.brooding_weeks))
-    reasons += [
-        probability_sentence(
-            float(presence.clear[0]), settings.clear_at, n_clean=case.n_clean, last=last
-        ),
-        doubt_sentence(presence, is_seen=last is not None),
-        detection_sentence(detection, is_seen=last is not None),
-    ]
+    p_clear = float(presence.clear[0])
+    reasons.append(
+        probability_sentence(p_clear, settings.clear_at, n_clean=case.n_clean, last=last)
+    )
+    if state is not State.SEEN:  # right after a find the doubt is no doubt
+        reasons.append(doubt_sentence(presence, is_seen=last is not None))
+    reasons.append(detection_sentence(detection, is_seen=last is not None))
     if case.is_brooding:
         reasons.append(BROODING_SEEN)
     if case.history.kept:

@@ -75,14 +75,16 @@ def probability_sentence(
     p_clear: float, clear_at: float, *, n_clean: int, last: date | None
 ) -> str:
     """Say what the clean looks make probable."""
-    since = f" since {day_words(last)}" if last is not None else ""
+    since = "" if last is None else f" since {day_words(last)}"
+    none = "the probability that none is there"
     if n_clean == 0:
-        return f"Without a clean look{since}, the probability that none is there is {percent(p_clear)}."
-    make = "makes" if n_clean == 1 else "make"
-    return (
-        f"{looks_words(n_clean)}{since} {make} the probability that none is there {percent(p_clear)}; "
-        f"from {percent(clear_at)} on a tank is called probably clear."
-    )
+        told = f"Without a clean look{since} {none} is {percent(p_clear)}"
+    else:
+        make = "makes" if n_clean == 1 else "make"
+        told = f"{looks_words(n_clean)}{since} {make} {none} {percent(p_clear)}"
+    if last is None:
+        return f"{told}. Where none was ever seen, no more is said than that."
+    return f"{told}; from {percent(clear_at)} on a tank is called probably clear."
 
 
 def doubt_sentence(presence: Presence, *, is_seen: bool) -> str:
@@ -199,8 +201,8 @@ def shorten_sentences(
     if days and len(days) == len(reached) and len(set(days)) == 1:
         says.append("More looks would not bring the day nearer.")
     elif days:
-        soonest = min((day, plan) for plan, day in reached.items() if day is not None)
-        says.append(f"Longer looks and more of them shorten it: soonest by looking {soonest[1]}.")
+        soonest = next(plan for plan, day in reached.items() if day == min(days))
+        says.append(f"Longer looks and more of them shorten it: soonest by looking {soonest}.")
     elif reached:
         says.append("Longer looks and more of them shorten it, if not to within the weeks shown.")
     says.append(MEAN_NOTHING_MORE)

@@ -59,13 +59,15 @@ def _night(day: date, notes: list[Note], usual_minutes: float) -> Night:
     seen = taken
     out = 0  # taken out before the look at hand; those seen at it were there beside them
     # of two looks at one time that at which less was taken counts as the first: fewer are certain then
-    for note in sorted(notes, key=lambda each: (each.at, each.taken or 0, each.seen or 0)):
+    if len(notes) > 1:
+        notes = sorted(notes, key=lambda each: (each.at, each.taken or 0, each.seen or 0))
+    for note in notes:
         seen = max(seen, out + (note.seen or 0))
         out += note.taken or 0
     eye = [note for note in looks if note.means is Means.EYE]
     effort = sum((note.minutes or usual_minutes) / usual_minutes for note in eye)
     effort += len(looks) - len(eye)  # a photo or a trap is one usual look
-    means = sorted({note.means for note in looks if note.means is not None}, key=list(Means).index)
+    used = {note.means for note in looks}
     return Night(
         day,
         seen,
@@ -74,5 +76,5 @@ def _night(day: date, notes: list[Note], usual_minutes: float) -> Night:
         is_timed=bool(looks) and all(note.minutes is not None for note in eye),
         is_look=bool(looks),
         brooding=any(note.brooding for note in notes),
-        means=tuple(means),
+        means=tuple(means for means in Means if means in used),
     )

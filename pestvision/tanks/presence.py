@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from itertools import pairwise
@@ -12,13 +13,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pestvision.tanks.cohorts import Arrivals, Cohorts, cohorts_of, default_grid
+from pestvision.tanks.cohorts import Arrivals, Cohorts, Grid, cohorts_of, default_grid
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import F64
-    from pestvision.tanks.cohorts import Grid, History
+    from pestvision.tanks.cohorts import History
 
 # Of those that came in unseen, half the time there is one: P(n) ~ FEW^n / n. A prior that lets many in would
 # make one clean look say too much.
@@ -30,6 +31,8 @@ RECENT_WEEKS: Final = (
     12  # arrivals are reckoned week by week for so long back, before that in fours
 )
 WEEKS_TOGETHER: Final = 4
+LOG_RULED_OUT: Final = -40.0  # of the likeliest hazards, in logs
+N_KEPT: Final = 64  # tanks whose cohorts are kept; one takes up to 0.4 MB
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +71,15 @@ class Presence:
     left_over, brood, came_in
         Probability that some of those found before are left, that a hidden brood is there, that
         something has come in. More than one may be true.
+    detection
+        On the first day: mean chance that a usual look finds a given animal, and its 95 % interval.
     """
 
     clear: F64
     left_over: F64
     brood: F64
     came_in: F64
+    detection: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,10 +119,12 @@ def presence_at(
     timeline = _Timeline(history, looks)
     is_seen = any(history.new)
     ahead = timeline.between(float(history.days[-1]), at)
+    if is_seen and at.size > 1:
+        grid = _likely(grid, history, assumed)
     nothing = np.zeros((at.size, grid.shape.size))
     seen, clear = nothing, nothing
     if is_seen:
-        cohorts: Cohorts = cohorts_of(history, grid, assumed.arrivals)
+        cohorts = _cohorts(history, grid, assumed.arrivals)
         seen, clear = cohorts.log_weights(grid, ahead)
     kept_seen, kept_clear = _kept(history, assumed.gone, grid, ahead)
     brood = _Part(nothing, 0.0)
@@ -134,25 +142,40 @@ def presence_at(
         left_over=1 - _share(none_left, whole),
         brood=1 - _share(no_brood, whole),
         came_in=1 - _share(none_came, whole),
+        detection=_detection(whole[0], grid.chance),
     )
 
 
-def detection_of(history: History, assumed: Assumed) -> tuple[float, float, float]:
-    """Give the mean chance that a usual look finds a given animal, with its 95 % interval."""
-    grid = default_grid()
-    log_weight = grid.log_prior
-    if any(history.new):
-        cohorts = cohorts_of(history, grid, assumed.arrivals)
-        log_weight = log_weight + cohorts.log_weights(grid, np.zeros(1))[0][0]
+def _likely(grid: Grid, history: History, assumed: Assumed) -> Grid:
+    """Leave out hazards that the finds rule out, for speed: looks to come would not bring them back."""
+    cohorts = _cohorts(history, grid, assumed.arrivals)
+    log_weight = grid.log_prior + cohorts.log_weights(grid, np.zeros(1))[0][0]
+    kept = log_weight > log_weight.max() + LOG_RULED_OUT
+    return Grid(grid.chance[kept], grid.shape[kept], grid.rate[kept], grid.log_prior[kept])
+
+
+def _detection(log_weight: F64, chance: F64) -> tuple[float, float, float]:
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    order = np.argsort(grid.chance, kind="stable")
+    order = np.argsort(chance, kind="stable")
     below = np.cumsum(weight[order])
     low, high = (
-        float(grid.chance[order][min(int(np.searchsorted(below, share)), below.size - 1)])
+        float(chance[order][min(int(np.searchsorted(below, share)), below.size - 1)])
         for share in (0.025, 0.975)
     )
-    return float(weight @ grid.chance), low, high
+    return float(weight @ chance), low, high
+
+
+def _cohorts(history: History, grid: Grid, arrivals: Arrivals) -> Cohorts:
+    """Give the cohorts of a history; those on the usual grid are kept, since several questions need them."""
+    if grid is default_grid():
+        return _usual_cohorts(history, arrivals)
+    return cohorts_of(history, grid, arrivals)
+
+
+@functools.lru_cache(maxsize=N_KEPT)
+def _usual_cohorts(history: History, arrivals: Arrivals) -> Cohorts:
+    return cohorts_of(history, default_grid(), arrivals)
 
 
 @dataclass(frozen=True, slots=True)

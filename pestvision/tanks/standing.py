@@ -270,7 +270,7 @@ class _Life:
         self.emptied_at = emptied[-1] if emptied else None
         began = self.emptied_at
         self.own = [note for note in own if began is None or note.at > began]
-        before = [note for note in own if began is not None and note.at <= began]
+        before = [] if began is None else [note for note in own if note.at <= began]
         self.restocked_at = next(
             (note.at for note in self.notes if self._restocks(note, began)), None
         )

@@ -111,10 +111,13 @@ def test_every_option_says_what_it_does(command: str) -> None:
 
 
 def test_help_is_short_enough_for_a_narrow_terminal(type_in: TypeIn) -> None:
-    for words in ([], *([command] for command in COMMANDS)):
+    in_groups = ([group, name] for group, name, _ in IN_GROUPS)
+    for words in ([], *([command] for command in COMMANDS), *in_groups):
         text = type_in(*words, "--help").stdout
         assert max(len(line) for line in text.splitlines()) <= 80
-        assert "..." not in re.sub(r"\{?PHOTO\}?\.\.\.|\[ARGS\]\.\.\.", "", text)  # no help cut off
+        assert "..." not in re.sub(
+            r"\{?(PHOTO|NUMBER)\}?\.\.\.|\[ARGS\]\.\.\.", "", text
+        )  # no help cut off
 
 
 @pytest.mark.parametrize(

@@ -133,3 +133,25 @@ def test_an_empty_log_has_nothing_to_remind_of(type_in: TypeIn, tmp_path: Path) 
     result = type_in("tank", "remind", tmp_path / "looks.ics")
     assert result.exit_code == 3
     assert "No look is due" in result.stderr
+
+
+@pytest.mark.usefixtures("shelf")
+def test_a_tank_is_reported_on_a_page_and_a_buyer_gets_no_certificate(
+    type_in: TypeIn, tmp_path: Path
+) -> None:
+    assert type_in("tank", "report", "amber", "--out", tmp_path / "amber.html").exit_code == 0
+    page = (tmp_path / "amber.html").read_text(encoding="utf-8")
+    assert CAUTION in page
+    assert "At least 138" in page
+    result = type_in("tank", "report", "Amber", "--for-buyer", "--out", tmp_path)
+    assert "Amber-record.html" in result.stdout
+    record = (tmp_path / "Amber-record.html").read_text(encoding="utf-8")
+    assert "no certificate" in record
+    assert "<script" not in page + record
+
+
+def test_a_file_is_named_so_that_every_system_can_hold_it() -> None:
+    from pestvision.cli.tank_work import file_name_of
+
+    assert file_name_of("Rack 2/left: a", for_buyer=False) == "Rack-2-left--a.html"
+    assert file_name_of("???", for_buyer=True) == "tank-record.html"

@@ -123,7 +123,7 @@ def test_a_time_line_is_told_to_those_who_do_not_see_it() -> None:
     title, says = svg[0], svg[1]
     assert svg.get("role") == "img"
     assert svg.get("aria-labelledby") == f"{title.get('id')} {says.get('id')}"
-    assert title.text == "Time line of tank Amber, 1 Mar to 10 Mar 2026"
+    assert title.text == "Time line of tank Amber, 1 to 10 Mar 2026"
     assert "died 25" in (says.text or "")
 
 
@@ -178,7 +178,16 @@ def test_more_nights_than_can_be_drawn_are_counted_and_it_is_said() -> None:
     assert figure is not None
     assert len(figure.bars) == MAX_NIGHTS
     assert f"{MAX_NIGHTS + 1} taken out" in figure.says
-    assert figure.note == "The first 1 night are not drawn, only counted."
+    assert figure.note == "Not drawn: 1 night before these, counted."
+
+
+def test_a_long_row_of_clean_nights_does_not_push_the_catches_out() -> None:
+    nights = [(day(number), 9 if number < 3 else 0) for number in range(200)]
+    figure = left_figure(nights, likely=(0, 1), tank="Amber")
+    assert figure is not None
+    assert (len(figure.bars), len(figure.clean)) == (3, 10)
+    assert figure.note == "Not drawn: 187 nights after these, all without a catch."
+    assert "27 taken out in 200 nights" in figure.says
 
 
 @pytest.mark.parametrize("wrong", [(5, 4), (-1, 2)])
@@ -225,6 +234,7 @@ def test_each_way_of_looking_has_its_kind_of_line_and_its_date_in_words() -> Non
         curve(),
         curve("once a week", clear_on=None),
         curve("every night"),
+        curve("x"),
         curve("never drawn"),
     ]
     figure = clear_figure(curves, tank="Amber", earliest=day(30))
@@ -232,14 +242,26 @@ def test_each_way_of_looking_has_its_kind_of_line_and_its_date_in_words() -> Non
     svg = drawn(clear_figure_svg(figure))
     words = " ".join(element.text or "" for element in svg.iter() if element.tag.endswith("text"))
     assert "twice a week by torch: 95\u00a0% by 5 Apr" in words
-    assert "once a week: 95\u00a0% not in sight" in words
+    assert "once a week: 95\u00a0% not within 8 weeks" in words
     assert "not before 31 Mar" in words
     assert "never drawn" not in words
     assert NO_GUARANTEE in words
     assert NO_GUARANTEE in figure.says
     kinds = [element.get("class") for element in svg.iter() if element.tag.endswith("polyline")]
-    assert kinds == ["curve curve-0", "curve curve-1", "curve curve-2"]
-    assert [bool(each.mark) for each in figure.curves] == [True, False, True]
+    assert kinds == ["curve curve-0", "curve curve-1", "curve curve-2", "curve curve-3"]
+    assert [bool(each.mark) for each in figure.curves] == [True, False, True, True]
+
+
+def test_a_year_ahead_is_cut_where_nothing_more_comes() -> None:
+    days = tuple(day(7 * week) for week in range(53))
+    long = curve(days=days, chances=tuple(1 - 0.5 * 0.6**week for week in range(53)))
+    figure = clear_figure([long], tank="Amber")
+    assert figure is not None
+    assert figure.title.endswith("1 Mar to 19 Apr 2026")  # two weeks after 5 Apr
+    assert len(figure.curves[0].points.split()) == 8
+    never = clear_figure([curve(days=days, chances=(0.5,) * 53, clear_on=None)], tank="Amber")
+    assert never is not None
+    assert never.title.endswith("1 Mar 2026 to 28 Feb 2027")
 
 
 def test_ninety_four_and_a_half_percent_are_not_called_ninety_five() -> None:

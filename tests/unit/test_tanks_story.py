@@ -202,8 +202,8 @@ def test_a_19_litre_tank_emptied_and_left_for_ten_months_is_never_promised(keepe
     assert watched.clear.p_clear is not None
     assert watched.clear.p_clear < 0.95
     assert [hold.reason for hold in watched.holds] == [HoldReason.RESTOCKED]
-    keeper.looks("Slate", 334, *[0] * 40, every=2)
-    assert keeper.stands("Slate").state is State.EXPOSED  # three months of looks are not enough yet
+    keeper.looks("Slate", 334, *[0] * 20, every=2)
+    assert keeper.stands("Slate").state is State.EXPOSED  # seven weeks of looks are not enough yet
     keeper.looks("Slate", 414, *[0] * 30, every=2)
     assert keeper.stands("Slate").state is State.QUIET
     assert keeper.stands("Slate").holds == ()
