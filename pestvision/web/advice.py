@@ -13,7 +13,7 @@ from pestvision.web import tank_words
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from pestvision.guidance.card import Card, Standing
+    from pestvision.guidance.card import Card
     from pestvision.tanks.records import Note
 
 
@@ -56,9 +56,3 @@ def for_label(label: str | None) -> str:
     if label not in LABELS:
         return ""
     return advice(cards_for(label=label), is_open=label == Pest.LEECH)
-
-
-def for_standings(standings: Iterable[Standing]) -> str:
-    """Give what goes with how a tank stands."""
-    found = {card.id: card for standing in standings for card in cards_for(standing=standing)}
-    return advice(sorted(found.values(), key=lambda card: (card.urgency, card.id)))

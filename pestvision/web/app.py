@@ -38,6 +38,11 @@ STALE_WORK_S = 7 * 86400  # folders older than that were left by a page that was
 BYTES_PER_MEGABYTE = 1_000_000
 HEAVY: dict[str, Any] = {"concurrency_id": "heavy", "concurrency_limit": 1}
 """Every event that computes: one at a time on two cores, whoever asks."""
+STYLES = (
+    ("pestvision.web", "style.css"),
+    ("pestvision.report", "templates/log_figures.css"),
+)
+"""How the page looks, and the pictures of the log in it."""
 
 DEFAULTS = Settings()
 
@@ -103,6 +108,7 @@ def build_app(
     from pestvision.web.pages.visitor import delete_on_leaving
     from pestvision.web.shared_log import SharedLog
     from pestvision.web.tank_desk import TankDesk
+    from pestvision.web.tank_files import FilesDesk
     from pestvision.web.tank_one import OneTankDesk
     from pestvision.web.tank_scan import ScanDesk
     from pestvision.web.tank_tables import TablesDesk
@@ -130,6 +136,7 @@ def build_app(
         OneTankDesk(log),
         TouchedDesk(log),
         TablesDesk(log, work / "kept" / "tables", desk.reports),
+        FilesDesk(log, desk.reports),
     )
     with Page(
         [album, log],
@@ -151,6 +158,7 @@ def build_app(
         remember(app, [about, *of_night, of_tanks, of_album])
         app.load(None, js=KEYS)
         app.load(None, js=NUMERIC)
+        app.load(log.warm, show_progress="hidden", api_visibility="private")
         delete_on_leaving(app, desk)
     app.queue(max_size=QUEUE_PLACES)
     return app
@@ -188,7 +196,10 @@ def switches(settings: Settings, work_folder: Path) -> dict[str, Any]:
         border_color_primary="#a8a29e",
         border_color_primary_dark="#57534e",
     )
-    css = resources.files("pestvision.web").joinpath("style.css").read_text(encoding="utf-8")
+    css = "".join(
+        resources.files(package).joinpath(name).read_text(encoding="utf-8")
+        for package, name in STYLES
+    )
     return {
         "server_name": LOOPBACK,
         "share": False,

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from pestvision.errors import LogError
+from pestvision.errors import LogError, PestVisionError
 from pestvision.settings import TankSettings
 from pestvision.storage.database import DATABASE_NAME
 from pestvision.tanks.log import TankLog
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from pestvision.tanks.records import Note, Tank
     from pestvision.tanks.standing import Standing
 
+FEW: Final = 50  # notes read one by one; of more, all are read anew, which is quicker then
 Mark = tuple[int, int]
 """Tells whether a log has changed: its last change, and how many were taken back."""
 
@@ -82,6 +84,7 @@ class SharedLog:
         self._lock = threading.Lock()
         self._log: TankLog | None = None
         self._held = Held()
+        self._reckoning = threading.Lock()
         self._standings: tuple[tuple[Mark, date], tuple[Standing, ...]] | None = None
 
     def here(self) -> datetime:
@@ -118,6 +121,7 @@ class SharedLog:
                 self._log.close()
             self._log = None
             self._held = Held()
+            self._standings = None
 
     def held(self) -> Held:
         """Give what the log says; read only where it has changed since it was read last."""
@@ -127,18 +131,37 @@ class SharedLog:
         with self._lock:
             mark = log.mark()
             if mark != self._held.mark:
-                self._held = Held(mark, tuple(log.tanks()), tuple(log.notes()))
+                self._held = _brought_up_to(log, mark, self._held)
             return self._held
 
     def standings(self) -> tuple[Standing, ...]:
         """Say of every tank how it stands, the most urgent first; reckoned only where something is new."""
         held, now = self.held(), self.here()
         key = (held.mark, tonight(now))
-        kept = self._standings
-        if kept is None or kept[0] != key:
-            found = standings(held.tanks, held.notes, now=now, settings=self.settings)
-            kept = self._standings = (key, found)
-        return kept[1]
+        with self._reckoning:
+            kept = self._standings
+            if kept is None or kept[0] != key:
+                found = standings(held.tanks, held.notes, now=now, settings=self.settings)
+                kept = self._standings = (key, found)
+            return kept[1]
+
+    def warm(self) -> None:
+        """Reckon how the tanks stand before somebody asks: the first time of a night takes longest."""
+        with suppress(PestVisionError):  # told to the first who asks
+            self.standings()
+
+    def standing(self, number: int) -> Standing:
+        """Say how one tank stands.
+
+        Raises
+        ------
+        LogError
+            If it is not there, or no longer.
+        """
+        for one in self.standings():
+            if one.tank.id == number:
+                return one
+        raise LogError(tank_words.TANK_GONE, advice=tank_words.TANK_GONE_ADVICE)
 
     def take_back(self, numbers: Sequence[int]) -> None:
         """Take notes back that were just written: undone where nothing came after, else deleted.
@@ -159,3 +182,17 @@ class SharedLog:
                 return
             for number in numbers:
                 log.remove(number)
+
+
+def _brought_up_to(log: TankLog, mark: Mark, old: Held) -> Held:
+    """Read what has changed in the log; all of it where that is not a few notes alone."""
+    numbers = log.notes_since(old.mark) if old.tanks else None
+    if numbers is None or len(numbers) > FEW:
+        return Held(mark, tuple(log.tanks()), tuple(log.notes()))
+    changed = set(numbers)
+    notes = [note for note in old.notes if note.id not in changed]
+    for number in changed:
+        with suppress(LogError):  # it was deleted
+            notes.append(log.note(number))
+    notes.sort(key=lambda note: (note.at, note.id))
+    return replace(old, mark=mark, notes=tuple(notes))

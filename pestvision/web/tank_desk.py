@@ -86,7 +86,7 @@ class TankDesk:
 
     def today(self) -> date:
         """Give the day it is by this computer's clock."""
-        return self.shared.now().astimezone().date()
+        return self.shared.here().date()
 
     def names(self) -> list[str]:
         """Give the tanks' names."""

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
+    from pestvision.tanks.quarantine import Hold
     from pestvision.tanks.standing import Standing
     from pestvision.tanks.trend import TrendOf
 
@@ -132,9 +133,22 @@ def facts(one: Standing, *, tonight: date) -> str:
         (tank_words.FINDS, escape(trend_in_words(one.trend))),
         (tank_words.TAKEN_OUT, escape(str(one.n_taken))),
         (tank_words.LOST, escape(str(one.n_died))),
+        (tank_words.SELLING, escape(selling_in_words(one.holds, tonight=tonight))),
     ]
     rows = "".join(f"<li>{escape(name)}: <span>{html}</span></li>" for name, html in lines)
     return f'<ul class="pv-facts">{rows}</ul>'
+
+
+def selling_in_words(holds: Sequence[Hold], *, tonight: date) -> str:
+    """Say whether selling from a tank has to wait, why, and until when at the earliest."""
+    if not holds:
+        return tank_words.NOT_HELD
+    reason = listed([*dict.fromkeys(str(hold.reason) for hold in holds)])
+    ends = [hold.earliest for hold in holds if hold.earliest is not None]
+    if len(ends) < len(holds):
+        return tank_words.HELD.format(reason=reason)
+    day = tank_words.day_in_words(max(ends), today=tonight)
+    return tank_words.HELD_UNTIL.format(day=day, reason=reason)
 
 
 def trend_in_words(found: TrendOf) -> str:

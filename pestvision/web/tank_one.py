@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pestvision.errors import LogError
 from pestvision.tanks.records import Judge
 from pestvision.tanks.words import said
-from pestvision.web import tank_cards, tank_words
+from pestvision.web import tank_account, tank_cards, tank_words
 from pestvision.web.handlers import spoken
 from pestvision.web.tank_desk import Outcome, told, writer_of
 from pestvision.web.tank_note import Typed, changes_of, litres_of, typed_of
@@ -50,7 +50,7 @@ class OneTankDesk:
 
     def today(self) -> date:
         """Give the day it is by this computer's clock."""
-        return self.shared.now().astimezone().date()
+        return self.shared.here().date()
 
     def open(self, name: str | None) -> Opened:
         """Open a tank by its name; none where the name is empty."""
@@ -72,6 +72,29 @@ class OneTankDesk:
                 if tank.id == opened.tank:
                     return opened, tank
             return Opened(), None
+
+    def account(self, opened: Opened) -> tuple[str, str, str]:
+        """Give how the open tank stands, its time line, and the buttons that make files, as HTML."""
+        with spoken():
+            if opened.tank is None:
+                return tank_cards.nothing(tank_words.ONE_WAITS), "", ""
+            one, tonight = self.shared.standing(opened.tank), self.shared.tonight()
+            return (
+                tank_account.account(one, tonight=tonight),
+                tank_account.time_line(one, tonight=tonight),
+                tank_account.files(one),
+            )
+
+    def reckoned(self, opened: Opened) -> str:
+        """Give how many are left in the open tank and how sure it is clear; takes up to seconds."""
+        with spoken():
+            if opened.tank is None:
+                return ""
+            return tank_account.reckoned(
+                self.shared.standing(opened.tank),
+                today=self.shared.tonight(),
+                settings=self.shared.settings,
+            )
 
     def notes(self, opened: Opened) -> tuple[Opened, str]:
         """Give the page of notes that is turned to, as HTML."""
@@ -161,7 +184,10 @@ class OneTankDesk:
             return Outcome(tank_cards.done(self._in_words(tank_words.DELETED, old), back))
 
         outcome = told(delete)
-        return replace(opened, deleted=number) if outcome.is_done else opened, outcome
+        if outcome.is_done:
+            correcting = None if opened.correcting == number else opened.correcting
+            opened = replace(opened, deleted=number, correcting=correcting)
+        return opened, outcome
 
     def bring_back(self, opened: Opened) -> tuple[Opened, Outcome]:
         """Bring the note back that was deleted, where nothing was written after that."""

@@ -55,7 +55,8 @@ class ScanDesk:
         def put() -> Outcome:
             if not tank:
                 raise LogError(tank_words.NO_TANK_CHOSEN, advice=tank_words.NO_TANK_CHOSEN_ADVICE)
-            outcome = self._tonight.written(*(replace(note, tank=tank) for note in notes), who=who)
+            ready = [replace(note, tank=tank) for note in notes]
+            outcome = self._tonight.written(*ready, who=who, with_advice=False)
             if all(note.judge is Judge.KEEPER for note in notes):
                 return outcome
             return replace(outcome, html=outcome.html + tank_cards.is_of_program(outcome.written))

@@ -41,21 +41,24 @@ class TouchedDesk:
             if shown is not None and shown[0] == key:
                 return shown[1]
             names = [tank.name for tank in held.tanks]
-            states = check_first(held.notes, today=today, tanks=names)
-            picture = contact_svg(held.notes, today=today, tanks=names, anchor="touched")
+            back = 7 * self.shared.settings.brooding_weeks
+            states = check_first(held.notes, today=today, tanks=names, window_days=back)
+            picture = contact_svg(
+                held.notes, today=today, tanks=names, window_days=back, anchor="touched"
+            )
             numbers = {tank.name: tank.id for tank in held.tanks}
-            html = _list(states, numbers) + _picture(picture)
+            html = _list(states, numbers, back) + _picture(picture)
             self._shown = (key, html)
             return html
 
 
-def _list(states: Sequence[TankState], numbers: Mapping[str, int]) -> str:
+def _list(states: Sequence[TankState], numbers: Mapping[str, int], window_days: float) -> str:
     if not states:
         return tank_cards.nothing(tank_words.TOUCHED_NONE)
     rows = "".join(_row(state, numbers) for state in states)
     return (
         f'<section class="pv-card"><h3>{escape(tank_words.CHECK_FIRST)}</h3>'
-        f'<ol class="pv-rows">{rows}</ol><p>{escape(look_back_words())}</p></section>'
+        f'<ol class="pv-rows">{rows}</ol><p>{escape(look_back_words(window_days))}</p></section>'
     )
 
 

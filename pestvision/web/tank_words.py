@@ -182,6 +182,34 @@ ONE_WAITS = "Choose a tank: what is known of it will stand here, with every note
 ABOUT_TANK = "Name, litres, what lives in it"
 ABOUT_TANK_SAVE = "Save what you changed"
 TANK_CHANGED = "Saved: {tank}."
+HOW_MANY = "How many are left"
+HOW_CLEAR = "How sure it is clear"
+TIME_LINE = "What was seen and done"
+MORE_ON_IT = "More on this"
+ASSUMED = "What this takes for granted"
+RECKONING = "How many are left, and how sure it is clear, is being reckoned."
+SELLING_WAITS = "Do not sell from it yet"
+BATCHES = "What waits in quarantine here"
+BATCH_PLAN = "Look at it on {days}."
+SAVE_OF_TANK = "Save or pass on"
+FILES: Final[dict[str, str]] = {
+    "report": "Report",
+    "record": "Record for a buyer",
+    "reminders": "Reminders",
+    "tables": "Table of its notes",
+    "observations": "Observations for a database",
+}
+FILE_READY = "Ready: {what} of {name}."
+REMINDERS = "## Reminders"
+REMINDERS_SAYS = (
+    "A calendar of the looks that are due in every tank, for your telephone or computer. Make it anew "
+    "when something has changed."
+)
+REMINDERS_BUTTON = "Make the calendar"
+REMINDERS_READY = "Ready: the looks that are due."
+HELD = "wait: {reason}"
+HELD_UNTIL = "wait until {day} at the earliest: {reason}"
+NOT_HELD = "nothing speaks against it in the log"
 NOTES = "Its notes, the newest first"
 NOTES_NONE = "Nothing is written of {name} yet."
 NEWER = "Newer"

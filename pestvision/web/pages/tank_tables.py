@@ -18,17 +18,20 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pestvision.web.pages.teach import About
+    from pestvision.web.tank_files import FilesDesk
     from pestvision.web.tank_tables import Brought, TablesDesk
 
 TABLE_TYPES = [".csv", ".tsv", ".txt"]
 
 
-def build_tables(desk: TablesDesk, about: About) -> tuple[Callable[[], str], gr.HTML]:
+def build_tables(
+    desk: TablesDesk, reminders: FilesDesk, about: About
+) -> tuple[Callable[[], str], gr.HTML]:
     """Lay out the area and connect it.
 
     Parameters
     ----------
-    desk
+    desk, reminders
         The handlers.
     about
         The fields for the tank and the visitor's name.
@@ -57,6 +60,10 @@ def build_tables(desk: TablesDesk, about: About) -> tuple[Callable[[], str], gr.
             gr.Markdown(tank_words.TABLES_OUT_SAYS)
             save = gr.Button(tank_words.TABLES_OUT_BUTTON, elem_id="tables-save")
             files = gr.HTML("", elem_id="tables-files")
+            gr.Markdown(tank_words.REMINDERS)
+            gr.Markdown(tank_words.REMINDERS_SAYS)
+            remind = gr.Button(tank_words.REMINDERS_BUTTON, elem_id="reminders-save")
+            calendar = gr.HTML("", elem_id="reminders-file")
         with gr.Column(min_width=320):
             gr.Markdown(tank_words.LAST_CHANGES)
             changes = gr.HTML("", elem_id="last-changes", **STEADY)
@@ -86,5 +93,8 @@ def build_tables(desk: TablesDesk, about: About) -> tuple[Callable[[], str], gr.
     changes.pressed(undo_last, None, changes, **LIGHT)
     save.click(desk.save_tables, None, files, **LIGHT).success(
         None, js=SHOW_ANSWER.format(where="tables-files")
+    )
+    remind.click(reminders.reminders_of_all, None, calendar, **LIGHT).success(
+        None, js=SHOW_ANSWER.format(where="reminders-file")
     )
     return desk.last_changes, changes

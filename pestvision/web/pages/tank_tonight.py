@@ -27,7 +27,6 @@ from pestvision.web.tank_one import Opened
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pestvision.web.pages.tank_one import Opening
     from pestvision.web.pages.teach import About
     from pestvision.web.tank_desk import Outcome, TankDesk
 
@@ -176,11 +175,11 @@ def _connect_adding(desk: TankDesk, about: About, at: Tonight) -> None:
 
 
 def connect_cards(
-    desk: TankDesk, about: About, at: Tonight, areas: gr.Tabs, opening: Opening
+    desk: TankDesk, about: About, at: Tonight, areas: gr.Tabs, opened: gr.State
 ) -> None:
     """Connect the buttons on the tanks' cards: some write, one goes to the form, one to another area."""
     tank = at.form.fields["tank"]
-    outputs = [areas, tank, *at.glance, *opening.outputs]
+    outputs = [areas, opened, tank, *at.glance]
 
     def pressed(who: str, event: gr.EventData, *, is_line: bool) -> list[Any]:
         what, number, label = pressed_number(event)
@@ -192,12 +191,11 @@ def connect_cards(
                 of_tank = desk.tank_of(number)
                 said = desk.take_back(label).html
             line, cards = (said, {}) if is_line else ("", {of_tank: said})
-            shown[2:4] = [desk.tonight_line(line), desk.glance(cards)]
+            shown[3:] = [desk.tonight_line(line), desk.glance(cards)]
         elif what == "write":
-            shown[1] = gr.update(choices=desk.names(), value=desk.name_of(number))
+            shown[2] = gr.update(choices=desk.names(), value=desk.name_of(number))
         elif what == "open":
-            shown[0] = gr.Tabs(selected="one")
-            shown[4:] = opening.show(Opened(number))
+            shown[:2] = [gr.Tabs(selected="one"), Opened(number)]
         return shown
 
     def on_line(who: str, event: gr.EventData) -> list[Any]:

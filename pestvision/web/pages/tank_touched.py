@@ -5,7 +5,7 @@ Loaded only when the page is built, so Gradio may be imported at the top.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import gradio as gr
 
@@ -14,11 +14,8 @@ from pestvision.web.pages.tank_fields import STEADY
 from pestvision.web.pages.teach import LIGHT, pressed_number
 from pestvision.web.tank_one import Opened
 
-if TYPE_CHECKING:
-    from pestvision.web.pages.tank_one import Opening
 
-
-def build_touched(areas: gr.Tabs, opening: Opening) -> gr.HTML:
+def build_touched(areas: gr.Tabs, opened: gr.State) -> gr.HTML:
     """Lay out the area and connect it; give what is brought up to date when it is opened."""
     gr.Markdown(tank_words.TOUCHED)
     gr.Markdown(tank_words.TOUCHED_SAYS)
@@ -26,7 +23,7 @@ def build_touched(areas: gr.Tabs, opening: Opening) -> gr.HTML:
 
     def pressed(event: gr.EventData) -> list[Any]:
         _, number, _ = pressed_number(event)
-        return [gr.Tabs(selected="one"), *opening.show(Opened(number))]
+        return [gr.Tabs(selected="one"), Opened(number)]
 
-    touched.pressed(pressed, None, [areas, *opening.outputs], **LIGHT)
+    touched.pressed(pressed, None, [areas, opened], **LIGHT)
     return touched

@@ -12,7 +12,7 @@ import gradio as gr
 
 from pestvision.web import tank_words
 from pestvision.web.pages.tank_fields import writer_fields
-from pestvision.web.pages.tank_one import build_one
+from pestvision.web.pages.tank_one import build_one, open_on
 from pestvision.web.pages.tank_tables import build_tables
 from pestvision.web.pages.tank_tonight import build_tonight, connect_cards, refreshed
 from pestvision.web.pages.tank_touched import build_touched
@@ -21,6 +21,7 @@ from pestvision.web.pages.teach import LIGHT
 if TYPE_CHECKING:
     from pestvision.web.pages.teach import About
     from pestvision.web.tank_desk import TankDesk
+    from pestvision.web.tank_files import FilesDesk
     from pestvision.web.tank_one import OneTankDesk
     from pestvision.web.tank_tables import TablesDesk
     from pestvision.web.tank_touched import TouchedDesk
@@ -34,6 +35,7 @@ class TankDesks:
     one: OneTankDesk
     touched: TouchedDesk
     tables: TablesDesk
+    files: FilesDesk
 
 
 def build_tanks(desks: TankDesks, *, tab: gr.Tab) -> About:
@@ -56,12 +58,12 @@ def build_tanks(desks: TankDesks, *, tab: gr.Tab) -> About:
         with gr.Tab(tank_words.AREA_TONIGHT, id="tonight") as tonight_tab:
             tonight = build_tonight(desks.tonight, about)
         with gr.Tab(tank_words.AREA_ONE, id="one") as one_tab:
-            one, opening = build_one(desks.one, about)
+            one = build_one(desks.one, desks.files, about)
         with gr.Tab(tank_words.AREA_TOUCHED, id="touched") as touched_tab:
-            touched = build_touched(areas, opening)
+            touched = build_touched(areas, one.opened)
         with gr.Tab(tank_words.AREA_TABLES, id="tables") as tables_tab:
-            last_changes, changes = build_tables(desks.tables, about)
-    connect_cards(desks.tonight, about, tonight, areas, opening)
+            last_changes, changes = build_tables(desks.tables, desks.files, about)
+    connect_cards(desks.tonight, about, tonight, areas, one.opened)
     gr.on(
         [tab.select, tonight_tab.select],
         lambda: refreshed(desks.tonight),
@@ -69,7 +71,7 @@ def build_tanks(desks: TankDesks, *, tab: gr.Tab) -> About:
         [*tonight.glance, *tonight.tanks_offered],
         **LIGHT,
     )
-    one_tab.select(opening.show, one.opened, opening.outputs, **LIGHT)
+    open_on(desks.one, one, [one_tab.select])
     touched_tab.select(desks.touched.touched, None, touched, **LIGHT)
     tables_tab.select(last_changes, None, changes, **LIGHT)
     return about
