@@ -415,12 +415,12 @@ def _state(
     last = clear.last_sighting
     if last is not None and clear.state is not Clearness.CLEAR:
         n_seen = sum(night.seen for night in life.nights if night.day == last)
-        were = "one was" if n_seen == 1 else f"{n_seen} were"
-        return State.SEEN, f"On {day_words(last)} {were} seen in {name}, the last so far."
+        were = "One leech was" if n_seen == 1 else f"{n_seen} leeches were"
+        return State.SEEN, f"{were} seen in {name} on {day_words(last)}, the last so far."
     if life.by_tool is not None:
         return State.DOUBT, (
-            f"On {day_words(night_of(life.by_tool))} the program took {life.by_tool.seen} on photos of "
-            f"{name} for leech-like; nobody has looked since."
+            f"The program took {life.by_tool.seen} on photos of {name} for leech-like, on "
+            f"{day_words(night_of(life.by_tool))}; nobody has looked since."
         )
     if way is not None:
         return State.EXPOSED, way.sentence()

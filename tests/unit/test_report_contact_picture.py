@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import re
-import time
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -318,32 +317,6 @@ def test_words_are_broken_between_words_and_none_is_lost() -> None:
 
 def test_what_xml_does_not_allow_is_replaced() -> None:
     assert xml_safe("a\x00b<\ud800") == "a�b&lt;�"
-
-
-# --- speed ---
-
-
-@pytest.mark.slow
-def test_twenty_tanks_and_two_years_are_drawn_within_the_time_of_a_page() -> None:
-    """At most 0.3 s: what any page may take."""
-    names = [f"Tank {number}" for number in range(20)]
-    notes = [
-        seen(names[i % 20], i * 730 / 18_500)
-        if i % 97 == 0
-        else clean(names[i * 7 % 20], i * 730 / 18_500)
-        for i in range(18_500)
-    ]
-    notes += [
-        moved(names[i * 13 % 20], names[(i * 11 + 3) % 20], i * 730 / 1500, list(Cargo)[i % 7])
-        for i in range(1500)
-        if i * 13 % 20 != (i * 11 + 3) % 20
-    ]
-    times = []
-    for _ in range(3):
-        began = time.perf_counter()
-        contact_svg(notes, today=date(2028, 3, 1))
-        times.append(time.perf_counter() - began)
-    assert min(times) <= 0.3, times
 
 
 # --- in a real browser ---

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from datetime import UTC, date, datetime, timedelta, timezone
 
 import pytest
@@ -509,47 +508,3 @@ def test_the_story_says_at_each_turn_which_tank_to_look_at() -> None:
     assert "the pond in the park" in ways_in(story(), "Amber").ways[0].sentence
     quiet = {one.tank for one in tank_states(story(), today=date(2026, 5, 1))} - set(first(60))
     assert quiet == {"Amber", "Pearl", "Rill", "Thistle"}
-
-
-# --- speed ---
-
-
-def two_years() -> list[Note]:
-    """20 tanks, two years: 20,000 notes, among them 1,500 moves."""
-    names = [f"Tank {number}" for number in range(20)]
-    notes = []
-    for index in range(18_500):
-        tank = names[index * 7 % 20]
-        day = index * 730 / 18_500
-        kind = index % 10
-        if kind < 7:
-            seen = int(index % 20 == 6 and names.index(tank) < 5)
-            notes.append(looked(tank, day, seen=seen))
-        elif kind < 9:
-            notes.append(added(tank, day, list(Cargo)[index % 7], "a shop"))
-        else:
-            notes.append(note(tank, day, Kind.DIED, count=1, stage=Stage.ADULT))
-    for index in range(1500):
-        out_of, into = names[index * 13 % 20], names[(index * 11 + 3) % 20]
-        if out_of != into:
-            notes.append(moved(out_of, into, index * 730 / 1500, list(Cargo)[index % 7]))
-    return notes
-
-
-@pytest.mark.slow
-def test_two_years_of_twenty_tanks_take_a_fifth_of_a_second_at_most() -> None:
-    notes = two_years()
-    assert exposures(notes)
-    best = {}
-    for name, ask in {
-        "exposures": lambda: exposures(notes),
-        "check_first": lambda: check_first(notes, today=date(2028, 3, 1)),
-        "ways_in": lambda: ways_in(notes, "Tank 2"),
-    }.items():
-        times = []
-        for _ in range(3):
-            began = time.perf_counter()
-            ask()
-            times.append(time.perf_counter() - began)
-        best[name] = min(times)
-    assert max(best.values()) <= 0.2, best

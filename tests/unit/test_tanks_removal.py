@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from datetime import date, timedelta
 
 import pytest
@@ -315,12 +314,3 @@ def test_a_rise_is_found_where_it_is_and_days_without_finds_keep_their_number() 
     assert rise.before < 1.0 < rise.after
     assert rise_of([20, 10, 6, 3], [1.0] * 4) is None
     assert rise_of([5], [1.0]) is None
-
-
-def test_two_years_of_nights_are_judged_within_two_seconds() -> None:
-    catches = [max(0, 9 - night // 20) for night in range(240)]
-    nights = made_nights(catches, apart=3)
-    how_many(nights, settings=USUAL)
-    start = time.perf_counter()
-    how_many(nights, settings=USUAL)
-    assert time.perf_counter() - start < 2.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -34,16 +33,12 @@ from pestvision.web.tank_note import (
 from pestvision.web.tank_one import ON_A_PAGE, OneTankDesk, Opened
 from pestvision.web.tank_scan import ScanDesk
 from pestvision.web.tank_tables import TablesDesk
-from pestvision.web.tank_touched import TouchedDesk
-from tests.large_log import END, large_log
 from tests.made_log import START, Hand, everything, look
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
 NOW = Hand()()
-PAGE_S = 0.3  # any page, with twenty tanks and two years of notes
-ESTIMATE_S = 2.0
 
 
 @pytest.fixture
@@ -627,58 +622,3 @@ def test_the_newest_of_what_was_done_is_taken_back_from_its_list(
     tables.undo_last()
     with pytest.raises(gr.Error, match="nothing in the log to take back"):
         tables.undo_last()
-
-
-def quickest_s(act: Callable[[], Any]) -> float:
-    """Seconds of the quickest of three times: others are at work on this computer too."""
-    took = []
-    for _ in range(3):
-        began = time.perf_counter()
-        act()
-        took.append(time.perf_counter() - began)
-    return min(took)
-
-
-def test_two_years_of_twenty_tanks_are_shown_without_a_wait(tmp_path: Path) -> None:
-    large_log(tmp_path).close()
-    clock = Hand(END)
-    shared = SharedLog(tmp_path, now=clock)
-    desk, one = TankDesk(shared), OneTankDesk(shared)
-    touched = TouchedDesk(shared)
-    files = TablesDesk(shared, tmp_path / "kept", tmp_path / "reports")
-    shared.warm()  # as the page does when it is loaded
-    assert len(desk.names()) == 20
-    opened = one.open("Amber")
-
-    def area() -> None:
-        desk.tonight_line()
-        desk.glance()
-
-    def write() -> None:
-        clock.later(minutes=1)
-        assert desk.write(form(seen="2", taken="1")).is_done
-        area()
-
-    def one_tank() -> None:
-        one.account(opened)
-        assert one.notes(opened)[1].count('<li class="pv-row') == ON_A_PAGE
-
-    assert quickest_s(area) <= PAGE_S
-    assert quickest_s(write) <= PAGE_S
-    assert quickest_s(one_tank) <= PAGE_S
-    assert quickest_s(lambda: one.notes(one.turn(opened, 5))) <= PAGE_S
-    assert quickest_s(files.last_changes) <= PAGE_S
-
-    def touched_anew() -> None:
-        desk.write_clean_of(2)
-        clock.later(minutes=1)
-        touched.touched()
-
-    assert quickest_s(touched_anew) <= PAGE_S
-
-    def reckoned_anew() -> None:
-        write()
-        one.reckoned(opened)
-
-    assert quickest_s(reckoned_anew) <= ESTIMATE_S + PAGE_S
-    shared.close()
