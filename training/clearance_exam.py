@@ -1,6 +1,6 @@
 """An exam for "probably clear": how often it is said while something is still there, and how soon otherwise.
 
-    python -m training.clearance_exam [--runs N] [--seed S] [--only WORDS]
+    python -m training.clearance_exam [--runs N] [--seed S] [--weeks N] [--only WORDS]
 
 A keeper looks every third night, takes out all that are found, and goes on until "probably clear" is said or
 40 weeks have passed. Each animal has a chance of its own that a usual look finds it. What the keeper writes
@@ -150,9 +150,9 @@ def _settings() -> list[Setting]:
 SETTINGS: Final = tuple(_settings())
 
 
-def play(setting: Setting, rng: np.random.Generator) -> Run:
-    """Play 40 weeks of looking and taking out."""
-    n_looks = WEEKS * 7 // setting.every_days
+def play(setting: Setting, rng: np.random.Generator, weeks: int = WEEKS) -> Run:
+    """Play so many weeks of looking and taking out."""
+    n_looks = weeks * 7 // setting.every_days
     effort, written = (
         (np.ones(n_looks), np.ones(n_looks))
         if setting.effort is None
@@ -263,11 +263,13 @@ def score_of(verdicts: list[Verdict], every_days: int) -> Score:
     )
 
 
-def examine(setting: Setting, n_runs: int, seed: int) -> tuple[Score, Score, Score]:
+def examine(
+    setting: Setting, n_runs: int, seed: int, *, weeks: int = WEEKS
+) -> tuple[Score, Score, Score]:
     """Score the tool, nine clean looks, and the posterior of Wintle, on the same runs."""
     verdicts: tuple[list[Verdict], list[Verdict], list[Verdict]] = ([], [], [])
     for number in range(n_runs):
-        run = play(setting, np.random.default_rng([seed, number]))
+        run = play(setting, np.random.default_rng([seed, number]), weeks)
         verdicts[0].append(by_tool(run, setting.every_days))
         verdicts[1].append(by_rule(run, NINE_LOOKS))
         verdicts[2].append(by_rule(run, WINTLE_LOOKS))
@@ -300,6 +302,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--runs", type=int, default=N_RUNS, help="of each setting")
     parser.add_argument("--seed", type=int, default=EXAM_SEED)
+    parser.add_argument("--weeks", type=int, default=WEEKS, help="until the keeper gives up")
     parser.add_argument("--only", default="", help="settings whose name holds these words")
     options = parser.parse_args(arguments)
     print(
@@ -311,7 +314,7 @@ def main(arguments: list[str] | None = None) -> int:
     for setting in SETTINGS:
         if options.only not in setting.says:
             continue
-        scores = examine(setting, options.runs, options.seed)
+        scores = examine(setting, options.runs, options.seed, weeks=options.weeks)
         worst = max(worst, scores[0].wrong)
         print(_row(setting, *scores), flush=True)
     print(f"\nworst: wrong in {worst:.3f} of all runs of a setting; the bar is {BAR}")

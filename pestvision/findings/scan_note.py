@@ -1,4 +1,4 @@
-"""From a scanned night to notes for a tank's log: what the tool saw, said to be the tool's."""
+"""From photos to notes for a tank's log: a scanned night is the tool's word, a close-up the keeper's own find."""
 
 from __future__ import annotations
 
@@ -11,10 +11,12 @@ from pestvision.tanks.records import MAX_TEXT, Judge, Kind, Means, Note, Pest
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pestvision.findings.finding import NightResult
+    from pestvision.findings.finding import NightResult, PhotoCheck
 
 OF_THE_TOOL = "Read off photos by the program, not looked at by a person yet."
 """Said with every note that a scan makes: it counts as a look once the keeper has looked at it."""
+
+CALLED_SO = "Seen by the keeper; the program calls it {pest} on the close-up {photo}."
 
 
 def notes_of_scan(found: NightResult, tank: str, *, now: datetime) -> tuple[Note, ...]:
@@ -60,6 +62,46 @@ def notes_of_scan(found: NightResult, tank: str, *, now: datetime) -> tuple[Note
         for pest in Pest
         if pest is Pest.LEECH or most[pest]
     )
+
+
+def notes_of_close_up(found: PhotoCheck, tank: str, *, now: datetime) -> tuple[Note, ...]:
+    """Make notes of a close-up of which the keeper says in which tank they saw it: one for each pest on it.
+
+    The find is the keeper's, and what it is called is the program's; the remark says so.
+
+    Parameters
+    ----------
+    found
+        The photo as it was checked.
+    tank
+        The tank it was seen in.
+    now
+        The time now; the notes' own where the photo tells none, or its clock runs ahead.
+
+    Returns
+    -------
+    tuple of Note
+        Empty where neither the photo nor anything on it is leech-like or flatworm-like.
+    """
+    at = min(_last([found.taken]) or now, now)
+    notes = []
+    for pest in Pest:
+        n_seen = sum(item.judgement.label == pest for item in found.findings)
+        if not n_seen and found.verdict.label != pest:
+            continue
+        remark = CALLED_SO.format(pest=pest, photo=found.photo)
+        notes.append(
+            Note(
+                tank,
+                at.replace(microsecond=0),
+                Kind.LOOKED,
+                pest=pest,
+                seen=max(n_seen, 1),
+                means=Means.PHOTO,
+                remark=remark[:MAX_TEXT],
+            )
+        )
+    return tuple(notes)
 
 
 def _last(taken: Iterable[str | None]) -> datetime | None:

@@ -291,6 +291,35 @@ class TankLog:
         """Give the last changes of the whole log, the newest first."""
         return self._changes("ORDER BY id DESC LIMIT ?", (limit,))
 
+    def last_step(self) -> list[Change]:
+        """Give what `undo` would take back, the last change first; nothing where there is nothing."""
+        return self._changes(
+            "WHERE step = (SELECT max(step) FROM tank_changes WHERE undone_at IS NULL) "
+            "ORDER BY id DESC",
+            (),
+        )
+
+    def mark(self) -> tuple[int, int]:
+        """Give two numbers of which one is another as soon as anything in the log has changed."""
+        row = self.database.one("SELECT coalesce(max(id), 0), count(undone_at) FROM tank_changes")
+        return (int(row[0]), int(row[1])) if row else (0, 0)
+
+    def notes_since(self, mark: tuple[int, int]) -> list[int] | None:
+        """Give the numbers of the notes that were changed since a mark.
+
+        None where a tank was changed or something was taken back: then all is to be read anew.
+        """
+        last, n_undone = mark
+        row = self.database.one("SELECT count(undone_at) FROM tank_changes")
+        if row is None or row[0] != n_undone:
+            return None
+        rows = self.database.rows(
+            "SELECT DISTINCT is_of, row FROM tank_changes WHERE id > ?", (last,)
+        )
+        if any(is_of != "note" for is_of, _ in rows):
+            return None
+        return [number for _, number in rows]
+
     def undo(self) -> list[Change]:
         """Take the last step back, so that the log is as it was before; the step stays in the history.
 

@@ -264,6 +264,11 @@ SAYS: Final[dict[str, str]] = {
 """The fields of a note in words, for messages."""
 
 
+def fields_of(kind: Kind) -> frozenset[str]:
+    """Give the fields that a note of a kind may fill, beside tank, time, batch and remark."""
+    return _FIELDS_OF[kind]
+
+
 def check_note(note: Note, *, now: datetime) -> None:
     """Make sure that a note makes sense by itself.
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from pestvision.tanks.clearance_words import CAUTION, day_words
+
 if TYPE_CHECKING:
     from datetime import date
 
     from pestvision.tanks.removal_signs import Decline, Rise
 
-CAUTION: Final = "A probability under these assumptions, not a guarantee."
 WHY_UNEQUAL: Final = (
     "Some leeches are harder to find than others: brooding ones hunt later and less often, young ones are a "
     "millimetre long. This view allows for that, and for not knowing by how much."
@@ -20,11 +21,6 @@ WHY_NOT_TEXTBOOK: Final = (
     "ranges far too short."
 )
 NOT_COUNTED: Final = "Young still under a parent cannot be found, and are not in these numbers."
-
-
-def day_words(day: date) -> str:
-    """Give a day as people write it: 3 March 2026."""
-    return f"{day.day} {day:%B %Y}"
 
 
 def likely_sentence(at_least: int, low: int, high: int, *, caught: int) -> str:

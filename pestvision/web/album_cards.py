@@ -34,6 +34,7 @@ element.addEventListener("click", (event) => {
     if (!button || button.getAttribute("aria-disabled") === "true") return;
     last = button.dataset.place || null;
     if (button.dataset.do === "open") window.pvOpened = last;
+    window.pvPressed = button.dataset.do;
     told(button);
 });
 element.addEventListener("change", (event) => {

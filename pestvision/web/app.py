@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from pestvision.errors import ConfigError, OutputError
 from pestvision.settings import Settings
 from pestvision.storage.place import data_folder
-from pestvision.web import album_words, words
+from pestvision.web import album_words, tank_words, words
 from pestvision.web.guard import OwnOnly
 
 if TYPE_CHECKING:
@@ -38,6 +38,11 @@ STALE_WORK_S = 7 * 86400  # folders older than that were left by a page that was
 BYTES_PER_MEGABYTE = 1_000_000
 HEAVY: dict[str, Any] = {"concurrency_id": "heavy", "concurrency_limit": 1}
 """Every event that computes: one at a time on two cores, whoever asks."""
+STYLES = (
+    ("pestvision.web", "style.css"),
+    ("pestvision.report", "templates/log_figures.css"),
+)
+"""How the page looks, and the pictures of the log in it."""
 
 DEFAULTS = Settings()
 
@@ -97,8 +102,17 @@ def build_app(
     from pestvision.web.pages.night import build_night
     from pestvision.web.pages.page import Page
     from pestvision.web.pages.review import KEYS
+    from pestvision.web.pages.tank_fields import NUMERIC
+    from pestvision.web.pages.tanks import TankDesks, build_tanks
     from pestvision.web.pages.teach import remember
     from pestvision.web.pages.visitor import delete_on_leaving
+    from pestvision.web.shared_log import SharedLog
+    from pestvision.web.tank_desk import TankDesk
+    from pestvision.web.tank_files import FilesDesk
+    from pestvision.web.tank_one import OneTankDesk
+    from pestvision.web.tank_scan import ScanDesk
+    from pestvision.web.tank_tables import TablesDesk
+    from pestvision.web.tank_touched import TouchedDesk
     from pestvision.web.tools import Tools
 
     tools = Tools.shipped() if tools is None else tools
@@ -114,8 +128,18 @@ def build_app(
         ReviewDesk(album, classifier, tools),
         AdaptDesk(album, classifier, tools),
     )
+    log = SharedLog(data_folder(album_folder), settings=settings.tanks)
+    tonight = TankDesk(log)
+    scan = ScanDesk(tonight)
+    tank_desks = TankDesks(
+        tonight,
+        OneTankDesk(log),
+        TouchedDesk(log),
+        TablesDesk(log, work / "kept" / "tables", desk.reports),
+        FilesDesk(log, desk.reports),
+    )
     with Page(
-        album,
+        [album, log],
         title=words.TITLE,
         analytics_enabled=False,
         delete_cache=(CACHE_SWEEP_S, CACHE_AGE_S),
@@ -124,13 +148,17 @@ def build_app(
         gr.Markdown(words.LEAD if offer_folder else words.LEAD_LAN, elem_classes="pv-lead")
         with gr.Tabs():
             with gr.Tab(words.TAB_CLOSE_UP):
-                about = build_close_up(desk, teacher, HEAVY, is_lan=not offer_folder)
+                about = build_close_up(desk, teacher, scan, HEAVY, is_lan=not offer_folder)
             with gr.Tab(words.TAB_NIGHT):
-                of_night = build_night(desk, teacher, HEAVY, offer_folder=offer_folder)
+                of_night = build_night(desk, teacher, scan, HEAVY, offer_folder=offer_folder)
+            with gr.Tab(tank_words.TAB_TANKS) as tanks_tab:
+                of_tanks = build_tanks(tank_desks, tab=tanks_tab)
             with gr.Tab(album_words.TAB_ALBUM) as tab:
                 of_album = build_album(desks, HEAVY, is_lan=not offer_folder, tab=tab)
-        remember(app, [about, *of_night, of_album])
+        remember(app, [about, *of_night, of_tanks, of_album])
         app.load(None, js=KEYS)
+        app.load(None, js=NUMERIC)
+        app.load(log.warm, show_progress="hidden", api_visibility="private")
         delete_on_leaving(app, desk)
     app.queue(max_size=QUEUE_PLACES)
     return app
@@ -168,7 +196,10 @@ def switches(settings: Settings, work_folder: Path) -> dict[str, Any]:
         border_color_primary="#a8a29e",
         border_color_primary_dark="#57534e",
     )
-    css = resources.files("pestvision.web").joinpath("style.css").read_text(encoding="utf-8")
+    css = "".join(
+        resources.files(package).joinpath(name).read_text(encoding="utf-8")
+        for package, name in STYLES
+    )
     return {
         "server_name": LOOPBACK,
         "share": False,

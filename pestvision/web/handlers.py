@@ -386,8 +386,8 @@ class Desk:
             report = self._report(result, judged_with)
             return cards.night_answer(result, judged_with=judged_with), report, result
 
-    def scan_sent(self, owner: str, progress: Progress) -> tuple[str, Path]:
-        """Scan the photos that were handed over, then delete them."""
+    def scan_sent(self, owner: str, progress: Progress) -> tuple[str, Path, NightResult]:
+        """Scan the photos that were handed over, then delete them; give what `scan_folder` gives."""
         with spoken():
             folder = self._nights.held(owner)
             if folder is None:
@@ -396,7 +396,7 @@ class Desk:
             result = replace(result, folder=words.NIGHT_FILES)
             report = self._report(result, judged_with)
             self._nights.drop(owner)
-            return cards.night_answer(result, judged_with=judged_with), report
+            return cards.night_answer(result, judged_with=judged_with), report, result
 
     def _scan(self, folder: Path, progress: Progress) -> tuple[NightResult, str]:
         """Scan a folder; say also whose labels it was judged with."""

@@ -17,8 +17,8 @@ LEAD_LAN = (
     "For keepers of water snails: show a photo of what sits on your glass, or the photos of a whole "
     "night. Your photos go to the computer that runs this page, and no further."
 )
-TAB_CLOSE_UP = "One close-up"
-TAB_NIGHT = "A night's photos"
+TAB_CLOSE_UP = "Close-up"
+TAB_NIGHT = "A night"
 
 CHOOSE_CLOSE_UP = "## 1. Choose a photo"
 CHOOSE_CLOSE_UP_HINT = (

@@ -211,7 +211,7 @@ def test_photos_handed_over_are_scanned_and_then_deleted(
     paths = sorted(str(path) for path in night_folder.iterdir())
     assert desk.take_night("tab", paths[:2]) == 2
     assert desk.take_night("tab", paths[2:]) == 3
-    html, report = desk.scan_sent("tab", quiet)
+    html, report, _ = desk.scan_sent("tab", quiet)
     assert words.NIGHT_FILES in html
     assert report.is_file()
     assert not list((tmp_path / "kept" / "nights").rglob("*.jpg"))

@@ -11,15 +11,18 @@ from typing import TYPE_CHECKING, Any
 import gradio as gr
 
 from pestvision.web import album_words, cards, words
-from pestvision.web.album import Lesson, lesson_of
+from pestvision.web.album import lesson_of
 from pestvision.web.handlers import Edges, Shown, clicked, typed, unmarked
+from pestvision.web.pages.into_log import build_into_log
 from pestvision.web.pages.teach import begun, build_teaching
 from pestvision.web.pages.visitor import SHOW_ANSWER, clear_after, owner_of
 
 if TYPE_CHECKING:
     from pestvision.web.album import AlbumDesk
     from pestvision.web.handlers import Desk
+    from pestvision.web.pages.into_log import IntoLog
     from pestvision.web.pages.teach import About, Teaching
+    from pestvision.web.tank_scan import ScanDesk
 
 PHOTO_TYPES = ["image", ".heic", ".heif"]
 """What the file chooser offers. Some systems do not count HEIC among the images."""
@@ -44,15 +47,30 @@ class Area:
     heat: gr.Checkbox
     answer: gr.HTML
     teaching: Teaching
+    into_log: IntoLog
+
+    @property
+    def after_answer(self) -> list[Any]:
+        """What an answer that is new changes below it, in the order of `after`."""
+        return [*self.into_log.outputs, *self.teaching.outputs]
+
+    def after(self, photo: Shown | None) -> list[Any]:
+        """Give what stands below an answer; nothing where there is none."""
+        found = None if photo is None else photo.found
+        label = None if found is None else found.verdict.label
+        notes = self.into_log.desk.of_close_up(found)
+        return [*self.into_log.begun(notes, label), *begun(lesson_of(photo))]
 
 
-def build_close_up(desk: Desk, album: AlbumDesk, heavy: dict[str, Any], *, is_lan: bool) -> About:
+def build_close_up(
+    desk: Desk, album: AlbumDesk, scan: ScanDesk, heavy: dict[str, Any], *, is_lan: bool
+) -> About:
     """Lay out the area and connect it.
 
     Parameters
     ----------
-    desk, album
-        The handlers.
+    desk, album, scan
+        The handlers: of the photo, of teaching, and of what goes into a tank's log.
     heavy
         Keyword arguments of every event that computes.
     is_lan
@@ -63,13 +81,13 @@ def build_close_up(desk: Desk, album: AlbumDesk, heavy: dict[str, Any], *, is_la
     About
         The fields for the tank and the visitor's name.
     """
-    at = _laid_out(album, is_lan=is_lan)
+    at = _laid_out(album, scan, is_lan=is_lan)
     _connect_checks(desk, heavy, at)
     _connect_marking(at)
     return at.teaching.about
 
 
-def _laid_out(album: AlbumDesk, *, is_lan: bool) -> Area:
+def _laid_out(album: AlbumDesk, scan: ScanDesk, *, is_lan: bool) -> Area:
     shown = gr.State(None, time_to_live=STATE_LIFE_S)
     with gr.Row(elem_classes="pv-columns"):
         with gr.Column(scale=6, min_width=320):
@@ -103,7 +121,10 @@ def _laid_out(album: AlbumDesk, *, is_lan: bool) -> Area:
             answer = gr.HTML(
                 cards.waiting(words.ANSWER_WAITS, with_signs=True), elem_id="close-up-answer"
             )
+            log_place = gr.Column()
             teaching = build_teaching(album, "close-up", is_lan=is_lan, heading=album_words.TEACH)
+            with log_place:
+                into_log = build_into_log(scan, "close-up", teaching.about.who)
     return Area(
         shown,
         sent,
@@ -118,13 +139,11 @@ def _laid_out(album: AlbumDesk, *, is_lan: bool) -> Area:
         heat,
         answer,
         teaching,
+        into_log,
     )
 
 
 def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
-    def teach(photo: Shown | None) -> tuple[Any, ...]:
-        return begun(lesson_of(photo))
-
     def take(path: str | None, request: gr.Request) -> tuple[Any, ...]:
         photo = desk.take_photo(owner_of(request), path)
         return (
@@ -135,24 +154,31 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
             cards.waiting(words.ANSWER_PRESS, with_signs=True),
             *photo.edges(),
             words.MARK_GONE,
-            *begun(Lesson()),
+            *at.after(None),
         )
 
     def check_whole(photo: Shown | None, with_heat: bool) -> tuple[Any, ...]:
         photo, html = desk.check(photo, with_heat=with_heat)
         switch = _heat_switch(photo)
-        return (photo, photo.drawn(), switch, html, *photo.edges(), words.MARK_GONE, *teach(photo))
+        return (
+            photo,
+            photo.drawn(),
+            switch,
+            html,
+            *photo.edges(),
+            words.MARK_GONE,
+            *at.after(photo),
+        )
 
     def judge_place(photo: Shown | None, *told: Any) -> tuple[Any, ...]:
         *sides, with_heat = told
         photo, html = desk.judge_mark(photo, _four(tuple(sides)), with_heat=bool(with_heat))
-        return (photo, photo.drawn(), _heat_switch(photo), html, *teach(photo))
+        return (photo, photo.drawn(), _heat_switch(photo), html, *at.after(photo))
 
     def switch_heat(photo: Shown | None, with_heat: bool) -> Any:
         html = desk.show_heat(photo, with_heat=with_heat)
         return gr.skip() if html is None else html
 
-    teaching = at.teaching.outputs
     taken = at.sent.upload(
         take,
         at.sent,
@@ -164,7 +190,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
             at.answer,
             *at.edges,
             at.mark_state,
-            *teaching,
+            *at.after_answer,
         ],
         api_name="take_photo",
         show_progress_on=at.answer,
@@ -174,7 +200,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     at.check.click(
         check_whole,
         [at.shown, at.heat],
-        [at.shown, at.picture, at.heat, at.answer, *at.edges, at.mark_state, *teaching],
+        [at.shown, at.picture, at.heat, at.answer, *at.edges, at.mark_state, *at.after_answer],
         api_name="check_photo",
         show_progress_on=at.answer,
         **heavy,
@@ -182,7 +208,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     at.judge.click(
         judge_place,
         [at.shown, *at.edges, at.heat],
-        [at.shown, at.picture, at.heat, at.answer, *teaching],
+        [at.shown, at.picture, at.heat, at.answer, *at.after_answer],
         api_name="judge_mark",
         show_progress_on=at.answer,
         **heavy,

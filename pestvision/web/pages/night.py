@@ -13,26 +13,29 @@ from pestvision.web import album_words, cards, words
 from pestvision.web.album import Lesson, lesson_of_night
 from pestvision.web.handlers import TimedProgress, folder_of_text
 from pestvision.web.pages.close_up import PHOTO_TYPES
+from pestvision.web.pages.into_log import build_into_log
 from pestvision.web.pages.teach import begun, build_teaching
 from pestvision.web.pages.visitor import SHOW_ANSWER, SHOW_BAR, clear_after, owner_of
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pestvision.findings.finding import NightResult
     from pestvision.web.album import AlbumDesk
     from pestvision.web.handlers import Desk
     from pestvision.web.pages.teach import About
+    from pestvision.web.tank_scan import ScanDesk
 
 
 def build_night(
-    desk: Desk, album: AlbumDesk, heavy: dict[str, Any], *, offer_folder: bool
+    desk: Desk, album: AlbumDesk, scan: ScanDesk, heavy: dict[str, Any], *, offer_folder: bool
 ) -> list[About]:
     """Lay out the area and connect it.
 
     Parameters
     ----------
-    desk, album
-        The handlers.
+    desk, album, scan
+        The handlers: of the photos, of teaching, and of what goes into a tank's log.
     heavy
         Keyword arguments of every event that computes.
     offer_folder
@@ -100,12 +103,16 @@ def build_night(
             open_link = gr.HTML("", elem_id="night-report-open")
         gr.Markdown(words.NIGHT_REPORT_HINT)
     answer = gr.HTML(cards.waiting(words.NIGHT_ANSWER_WAITS), elem_id="night-answer")
+    log_place = gr.Column()
     teaching = None
     if offer_folder:
         teaching = build_teaching(album, "night", is_lan=False, heading=album_words.TEACH_NIGHT)
+    with log_place:
+        into_log = build_into_log(scan, "night", None if teaching is None else teaching.about.who)
 
-    def results(html: str, report: Path, lesson: Lesson) -> tuple[Any, ...]:
-        shown = (html, gr.Column(visible=True), str(report), _link(report))
+    def results(html: str, report: Path, result: NightResult, lesson: Lesson) -> tuple[Any, ...]:
+        log = into_log.begun(scan.of_night(result), cards.night_label(result))
+        shown = (html, gr.Column(visible=True), str(report), _link(report), *log)
         return shown if teaching is None else (*shown, *begun(lesson))
 
     def go_through_folder(
@@ -113,7 +120,7 @@ def build_night(
         progress: gr.Progress = gr.Progress(),  # noqa: B008
     ) -> tuple[Any, ...]:
         html, report, result = desk.scan_folder(text, _told(progress))
-        return results(html, report, lesson_of_night(result, folder_of_text(text)))
+        return results(html, report, result, lesson_of_night(result, folder_of_text(text)))
 
     def go_through_sent(
         request: gr.Request,
@@ -128,7 +135,7 @@ def build_night(
     def forget_all(request: gr.Request) -> str:
         return words.handed_over(desk.forget_night(owner_of(request)))
 
-    outputs = [answer, report_area, save, open_link]
+    outputs = [answer, report_area, save, open_link, *into_log.outputs]
     outputs += [] if teaching is None else teaching.outputs
     shown_on: dict[str, Any] = {"show_progress_on": answer, **heavy}
     show = SHOW_ANSWER.format(where="night-answer")

@@ -1,0 +1,122 @@
+"""What is known of one tank as HTML: how it stands, how many are left, how sure it is clear, what must wait.
+
+Everything typed is escaped here; the pictures are made by the program.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from html import escape
+from typing import TYPE_CHECKING, Final
+
+from pestvision.guidance.needed import cards_for_tank
+from pestvision.report.tank_page import clear_part, left_part, line_part
+from pestvision.tanks.standing import State, left_in, outlook_of
+from pestvision.web import advice, tank_words
+from pestvision.web.cards import caution
+from pestvision.web.tank_cards import button, tank_in_words
+from pestvision.web.tank_glance import facts, shape
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import date
+
+    from pestvision.report.tank_report import Part
+    from pestvision.settings import TankSettings
+    from pestvision.tanks.quarantine import BatchRisk, Hold
+    from pestvision.tanks.standing import Standing
+
+FILES: Final = ("report", "record", "reminders", "tables", "observations")
+"""What can be saved of a tank, in the order of its buttons."""
+
+MOST_AT_ONCE: Final = 3  # sentences that stand open; the others are unfolded
+
+
+def account(one: Standing, *, tonight: date) -> str:
+    """Give how a tank stands: its state and facts, holds on selling, what waits, and what helps."""
+    about = tank_in_words(one.tank)[len(one.tank.name) :].strip(" ()")
+    lives = f'<p class="pv-photo-name">{escape(about)}</p>' if about else ""
+    way = ""
+    if one.exposure is not None and one.state is not State.EXPOSED:
+        way = f"<p>{escape(one.exposure.sentence())}</p>"
+    by_tool = caution() if one.state is State.DOUBT else ""
+    return (
+        f'<section class="pv-card pv-tank pv-verdict" tabindex="-1"><h3>{shape(one.state)}'
+        f"<span>{escape(one.tank.name)}</span></h3>{lives}"
+        f'<p class="pv-state"><strong>{escape(one.state.capitalize())}.</strong> '
+        f"{escape(one.sentence)}</p>{facts(one, tonight=tonight)}"
+        f"<p>{escape(one.why_look)} {escape(one.trend.sentence)}</p>{way}{by_tool}</section>"
+        f"{_holds(one.holds)}{_batches(one.batches)}{advice.advice(cards_for_tank(one))}"
+    )
+
+
+def time_line(one: Standing, *, tonight: date) -> str:
+    """Draw what was seen, taken out, lost and moved; nothing where nothing was noted."""
+    line = line_part(one, tonight)
+    return "" if line is None else _part(tank_words.TIME_LINE, line)
+
+
+def reckoned(one: Standing, *, today: date, settings: TankSettings) -> str:
+    """Give how many are left and how sure the tank is clear, with their pictures; takes up to seconds."""
+    left = left_part(left_in(one, settings=settings), one.nights, one.tank.name)
+    clear = clear_part(one.clear, outlook_of(one), tank=one.tank.name, today=today)
+    return _part(tank_words.HOW_MANY, left) + _part(
+        tank_words.HOW_CLEAR, replace(clear, caution=one.clear.caution)
+    )
+
+
+def files(one: Standing) -> str:
+    """Give the buttons that make files of a tank."""
+    buttons = "".join(button(what, tank_words.FILES[what], number=one.tank.id) for what in FILES)
+    return (
+        f'<section class="pv-card"><h3>{escape(tank_words.SAVE_OF_TANK)}</h3>'
+        f'<div class="pv-turn">{buttons}</div></section>'
+    )
+
+
+def _part(heading: str, part: Part) -> str:
+    """Give a part of what is known: its answer, its picture, why, and what was taken for granted."""
+    answer = f"<p><strong>{escape(part.answer)}</strong></p>" if part.answer else ""
+    care = f"<p><em>{escape(part.caution)}</em></p>" if part.caution else ""
+    first, more = part.sentences[:MOST_AT_ONCE], part.sentences[MOST_AT_ONCE:]
+    sentences = "".join(f"<p>{escape(sentence)}</p>" for sentence in first)
+    picture = part.picture
+    if picture and part.caption:
+        picture += f'<p class="pv-photo-name">{escape(part.caption)}</p>'
+    return (
+        f'<section class="pv-card"><h3>{escape(heading)}</h3>{answer}{care}{picture}{sentences}'
+        f"{_folded(tank_words.MORE_ON_IT, more)}{_folded(tank_words.ASSUMED, part.assumed)}</section>"
+    )
+
+
+def _folded(summary: str, lines: Iterable[str]) -> str:
+    listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    if not listed:
+        return ""
+    return f"<details><summary>{escape(summary)}</summary><ul>{listed}</ul></details>"
+
+
+def _holds(holds: Iterable[Hold]) -> str:
+    lines = "".join(f"<li>{escape(hold.sentence)}</li>" for hold in holds)
+    if not lines:
+        return ""
+    return (
+        f'<section class="pv-card"><h3>{escape(tank_words.SELLING_WAITS)}</h3>'
+        f"<ul>{lines}</ul></section>"
+    )
+
+
+def _batches(batches: Iterable[BatchRisk]) -> str:
+    lines = "".join(f"<li>{escape(risk.sentence)}{_plan(risk)}</li>" for risk in batches)
+    if not lines:
+        return ""
+    return (
+        f'<section class="pv-card"><h3>{escape(tank_words.BATCHES)}</h3><ul>{lines}</ul></section>'
+    )
+
+
+def _plan(risk: BatchRisk) -> str:
+    if not risk.plan:
+        return ""
+    days = ", ".join(tank_words.day_in_words(day, today=risk.batch.arrived) for day in risk.plan)
+    return " " + escape(tank_words.BATCH_PLAN.format(days=days))
