@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from pestvision.tanks.removal import HowMany
     from pestvision.tanks.standing import Standing
 
-TALLEST_CONTACTS: Final = 800.0
+TALLEST_CONTACTS: Final = 840.0
 """Of the picture of contacts, in its own units: a taller one does not fit on two pages, and is left out."""
 MOST_TANKS: Final = 12  # in the picture; the boxes of more are taller than that by themselves
 MAX_WAYS: Final = 3  # by which leeches may have come in, the likeliest

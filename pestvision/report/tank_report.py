@@ -29,9 +29,8 @@ LOG_CAUTION: Final = (
 MAX_NOTES: Final = 10  # the last ones; the time line holds the rest
 MAX_CARDS: Final = 3  # in full; more do not fit on two pages
 MAX_CARDS_BESIDE: Final = 2  # where the picture of contacts takes its room
-PART_LETTERS: Final = (
-    760  # of the sentences of one part; half of that beside the picture of contacts
-)
+PART_LETTERS: Final = 760  # of the sentences of one part
+TOUCHED_LETTERS: Final = 250  # of those beside the picture of contacts, which is tall
 ASSUMED_LETTERS: Final = 900
 DENSE_FROM: Final = 2600  # letters of the first page from which on it is set smaller on paper
 MAX_TITLES: Final = 6  # of further cards
@@ -124,6 +123,10 @@ def tank_report_html(page: TankPage, *, written: datetime) -> str:
     holds = within(page.holds, HOLD_LETTERS)
     has_picture = page.touched is not None and bool(page.touched.picture)
     n_cards = MAX_CARDS_BESIDE if has_picture else MAX_CARDS
+    touched = page.touched
+    if touched is not None:
+        letters = TOUCHED_LETTERS if has_picture else PART_LETTERS
+        touched = _fitted(touched, letters, MAX_SENTENCE_LETTERS)
     parts = _parts(page)
     shown = [text for *_, part in parts for text in (part.answer, *part.sentences, *part.assumed)]
     n_letters = sum(map(len, (*shown, *holds, page.why, page.why_look)))
@@ -133,11 +136,7 @@ def tank_report_html(page: TankPage, *, written: datetime) -> str:
         why=short(page.why, MAX_ANSWER_LETTERS),
         parts=parts,
         is_dense=n_letters > DENSE_FROM,
-        touched=(
-            None
-            if page.touched is None
-            else _fitted(page.touched, PART_LETTERS // 2, MAX_SENTENCE_LETTERS)
-        ),
+        touched=touched,
         has_picture=has_picture,
         holds=holds,
         n_more_holds=len(page.holds) - len(holds),

@@ -9,9 +9,13 @@ from typing import TYPE_CHECKING
 import pytest
 from pypdf import PdfReader
 
+from pestvision.guidance.guidance import cards_for
 from pestvision.report.inspection import inspection_html
+from pestvision.report.tank_page import page_of
 from pestvision.report.tank_report import tank_report_html
 from pestvision.tanks.quarantine import Hold, HoldReason, InspectionRecord, RecordedLook
+from pestvision.tanks.standing import standings
+from tests.large_log import END, large_log
 from tests.made_log import START
 from tests.made_tank_page import DAY, LONG, longest_page, played_page
 
@@ -90,6 +94,18 @@ def test_the_longest_report_prints_to_two_pages_too(browser: Browser, paper: str
 def test_the_longest_record_for_a_buyer_prints_to_one_page(browser: Browser, paper: str) -> None:
     html = inspection_html(longest_record(), written=START)
     assert n_pages(browser, html, paper) == 1
+
+
+def test_every_tank_of_a_large_log_prints_to_two_pages(browser: Browser, tmp_path: Path) -> None:
+    with large_log(tmp_path) as log:
+        tanks, notes = log.tanks(), log.notes()
+    too_long = {}
+    for standing in standings(tanks, notes, now=END):
+        shown = page_of(standing, notes=notes, now=END, cards=cards_for(standing="seen"))
+        n = n_pages(browser, tank_report_html(shown, written=END), "Letter")
+        if n > 2:
+            too_long[standing.tank.name] = n
+    assert (len(tanks), too_long) == (20, {})
 
 
 def test_that_a_third_page_would_be_counted(browser: Browser) -> None:
