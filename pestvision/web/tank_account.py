@@ -107,7 +107,12 @@ def _holds(holds: Iterable[Hold]) -> str:
 
 
 def _batches(batches: Iterable[BatchRisk]) -> str:
-    lines = "".join(f"<li>{escape(risk.sentence)}{_plan(risk)}</li>" for risk in batches)
+    """Give the days on which each batch is to be looked at; how long it waits stands with the holds."""
+    lines = "".join(
+        f"<li><strong>{escape(risk.batch.name)}</strong>: {escape(_plan(risk))}</li>"
+        for risk in batches
+        if risk.plan
+    )
     if not lines:
         return ""
     return (
@@ -116,7 +121,5 @@ def _batches(batches: Iterable[BatchRisk]) -> str:
 
 
 def _plan(risk: BatchRisk) -> str:
-    if not risk.plan:
-        return ""
-    days = ", ".join(tank_words.day_in_words(day, today=risk.batch.arrived) for day in risk.plan)
-    return " " + escape(tank_words.BATCH_PLAN.format(days=days))
+    days = [tank_words.day_in_words(day, today=risk.batch.arrived) for day in risk.plan]
+    return tank_words.BATCH_PLAN.format(days=", ".join(days))

@@ -202,8 +202,7 @@ def test_one_tank_tells_its_holds_its_batch_and_what_helps(shelf: dict[str, Stan
     html = tank_account.account(shelf["Slate"], tonight=TONIGHT)
     told = text_of(html)
     assert all(hold.sentence in told for hold in shelf["Slate"].holds)
-    assert "Look at it on 27 February" not in told  # that day is over
-    assert "Look at it on 6 March" in told
+    assert "spring : look at it on 6 March, " in told  # that of 27 February is over
     assert "What helps now" in told
     assert "Taking a leech off" in text_of(tank_account.account(shelf["Amber"], tonight=TONIGHT))
     quiet = text_of(tank_account.account(shelf["Thistle"], tonight=TONIGHT))
@@ -256,6 +255,8 @@ def test_what_touched_what_names_the_exposed_tank_first_and_draws_it(shared: Sha
     assert html.index("Fern") < html.index("Amber</strong>")
     assert tank_words.REASONS["exposed"] in html  # type: ignore[index]
     assert "<svg" in html
+    assert f"Moss</strong>: {tank_words.BY_TOOL_ONLY}" in html
+    assert CAUTION in unescape(html)
     assert desk.touched() is html
     shared.log().add(Note("Amber", START, Kind.MOVED, cargo=Cargo.TOOLS, other="Rill"))
     assert "Rill</strong>" in desk.touched()
