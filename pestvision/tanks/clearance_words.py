@@ -67,8 +67,8 @@ def wait_sentence(last: date, earliest: date, weeks: float) -> str:
 
 def seen_sentence(last: date, number: int) -> str:
     """Say what was seen last, where no clean look has followed."""
-    were = "one was" if number == 1 else f"{number} were"
-    return f"On {day_words(last)} {were} seen, and no clean look has followed."
+    were = "One was" if number == 1 else f"{number} were"
+    return f"{were} seen on {day_words(last)}, and no clean look has followed."
 
 
 def probability_sentence(

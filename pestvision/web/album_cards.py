@@ -32,6 +32,10 @@ const told = (node) => trigger("pressed", {...node.dataset, value: node.value ||
 element.addEventListener("click", (event) => {
     const button = event.target.closest("button[data-do]");
     if (!button || button.getAttribute("aria-disabled") === "true") return;
+    if (button.dataset.do === "clean") {  // after the first tap another tank's button may stand here
+        if (Date.now() - (window.pvCleanAt || 0) < 1000) return;
+        window.pvCleanAt = Date.now();
+    }
     last = button.dataset.place || null;
     if (button.dataset.do === "open") window.pvOpened = last;
     window.pvPressed = button.dataset.do;

@@ -40,6 +40,7 @@ HEAVY: dict[str, Any] = {"concurrency_id": "heavy", "concurrency_limit": 1}
 """Every event that computes: one at a time on two cores, whoever asks."""
 STYLES = (
     ("pestvision.web", "style.css"),
+    ("pestvision.web", "tanks.css"),
     ("pestvision.report", "templates/log_figures.css"),
 )
 """How the page looks, and the pictures of the log in it."""

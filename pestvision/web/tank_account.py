@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 from pestvision.guidance.needed import cards_for_tank
 from pestvision.report.tank_page import clear_part, left_part, line_part
+from pestvision.report.tank_report import Part
+from pestvision.tanks.contacts import ways_in
 from pestvision.tanks.standing import State, left_in, outlook_of
 from pestvision.web import advice, tank_words
 from pestvision.web.cards import caution
@@ -18,12 +20,12 @@ from pestvision.web.tank_cards import button, tank_in_words
 from pestvision.web.tank_glance import facts, shape
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from datetime import date
 
-    from pestvision.report.tank_report import Part
     from pestvision.settings import TankSettings
     from pestvision.tanks.quarantine import BatchRisk, Hold
+    from pestvision.tanks.records import Note
     from pestvision.tanks.standing import Standing
 
 FILES: Final = ("report", "record", "reminders", "tables", "observations")
@@ -56,13 +58,32 @@ def time_line(one: Standing, *, tonight: date) -> str:
     return "" if line is None else _part(tank_words.TIME_LINE, line)
 
 
-def reckoned(one: Standing, *, today: date, settings: TankSettings) -> str:
-    """Give how many are left and how sure the tank is clear, with their pictures; takes up to seconds."""
-    left = left_part(left_in(one, settings=settings), one.nights, one.tank.name)
-    clear = clear_part(one.clear, outlook_of(one), tank=one.tank.name, today=today)
-    return _part(tank_words.HOW_MANY, left) + _part(
-        tank_words.HOW_CLEAR, replace(clear, caution=one.clear.caution)
-    )
+def reckoned(one: Standing, notes: Sequence[Note], *, today: date, settings: TankSettings) -> str:
+    """Give how many are left, how sure the tank is clear, with their pictures, and how leeches came in.
+
+    Takes up to seconds.
+
+    Parameters
+    ----------
+    one
+        How the tank stands.
+    notes
+        Those of all tanks: what came in may have come a long way.
+    today
+        The night it is.
+    settings
+        What is taken for granted.
+    """
+    name = one.tank.name
+    left = left_part(left_in(one, settings=settings), one.nights, name)
+    clear = clear_part(one.clear, outlook_of(one), tank=name, today=today)
+    html = _part(tank_words.HOW_MANY, left)
+    html += _part(tank_words.HOW_CLEAR, replace(clear, caution=one.clear.caution))
+    if one.last_seen is not None:
+        found = ways_in(notes, name, window_days=7 * settings.brooding_weeks)
+        ways = tuple(way.sentence for way in found.ways)
+        html += _part(tank_words.WAYS_IN, Part(found.sentence, ways))
+    return html
 
 
 def files(one: Standing) -> str:
@@ -107,7 +128,12 @@ def _holds(holds: Iterable[Hold]) -> str:
 
 
 def _batches(batches: Iterable[BatchRisk]) -> str:
-    lines = "".join(f"<li>{escape(risk.sentence)}{_plan(risk)}</li>" for risk in batches)
+    """Give the days on which each batch is to be looked at; how long it waits stands with the holds."""
+    lines = "".join(
+        f"<li><strong>{escape(risk.batch.name)}</strong>: {escape(_plan(risk))}</li>"
+        for risk in batches
+        if risk.plan
+    )
     if not lines:
         return ""
     return (
@@ -116,7 +142,5 @@ def _batches(batches: Iterable[BatchRisk]) -> str:
 
 
 def _plan(risk: BatchRisk) -> str:
-    if not risk.plan:
-        return ""
-    days = ", ".join(tank_words.day_in_words(day, today=risk.batch.arrived) for day in risk.plan)
-    return " " + escape(tank_words.BATCH_PLAN.format(days=days))
+    days = [tank_words.day_in_words(day, today=risk.batch.arrived) for day in risk.plan]
+    return tank_words.BATCH_PLAN.format(days=", ".join(days))

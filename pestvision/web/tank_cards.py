@@ -180,7 +180,8 @@ def _note_row(
         note.batch and tank_words.IN_BATCH.format(batch=note.batch),
         note.remark,
     ]
-    remarks = "".join(f"<p>{escape(item)}</p>" for item in more if item)
+    told = "; ".join(item for item in more if item)
+    remarks = f"<p>{escape(told)}</p>" if told else ""
     is_tools = note.judge is Judge.TOOL
     unseen = f'<p class="pv-by-tool">{escape(tank_words.BY_TOOL)}</p>' if is_tools else ""
     buttons = [

@@ -92,6 +92,7 @@ class OneTankDesk:
                 return ""
             return tank_account.reckoned(
                 self.shared.standing(opened.tank),
+                self.shared.held().notes,
                 today=self.shared.tonight(),
                 settings=self.shared.settings,
             )

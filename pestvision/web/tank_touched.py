@@ -6,8 +6,9 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from pestvision.report.contact_picture import contact_svg
-from pestvision.tanks.contacts import check_first, look_back_words
+from pestvision.tanks.contacts import ONLY_THE_TOOL, Reason, check_first, look_back_words
 from pestvision.web import tank_cards, tank_words
+from pestvision.web.cards import caution
 from pestvision.web.handlers import spoken
 
 if TYPE_CHECKING:
@@ -56,14 +57,17 @@ def _list(states: Sequence[TankState], numbers: Mapping[str, int], window_days: 
     if not states:
         return tank_cards.nothing(tank_words.TOUCHED_NONE)
     rows = "".join(_row(state, numbers) for state in states)
+    care = caution() if any(ONLY_THE_TOOL in state.why for state in states) else ""
     return (
         f'<section class="pv-card"><h3>{escape(tank_words.CHECK_FIRST)}</h3>'
-        f'<ol class="pv-rows">{rows}</ol><p>{escape(look_back_words(window_days))}</p></section>'
+        f'<ol class="pv-rows">{rows}</ol><p>{escape(look_back_words(window_days))}</p>{care}'
+        "</section>"
     )
 
 
 def _row(state: TankState, numbers: Mapping[str, int]) -> str:
-    reason = tank_words.REASONS[state.reason]
+    by_tool = state.reason is Reason.SEEN and ONLY_THE_TOOL in state.why
+    reason = tank_words.BY_TOOL_ONLY if by_tool else tank_words.REASONS[state.reason]
     button = ""
     if number := numbers.get(state.tank):
         named = tank_words.OPEN_NAMED.format(name=state.tank)

@@ -184,13 +184,14 @@ ABOUT_TANK_SAVE = "Save what you changed"
 TANK_CHANGED = "Saved: {tank}."
 HOW_MANY = "How many are left"
 HOW_CLEAR = "How sure it is clear"
+WAYS_IN = "How they may have come in"
 TIME_LINE = "What was seen and done"
 MORE_ON_IT = "More on this"
 ASSUMED = "What this takes for granted"
 RECKONING = "How many are left, and how sure it is clear, is being reckoned."
 SELLING_WAITS = "Do not sell from it yet"
 BATCHES = "What waits in quarantine here"
-BATCH_PLAN = "Look at it on {days}."
+BATCH_PLAN = "look at it on {days}."
 SAVE_OF_TANK = "Save or pass on"
 FILES: Final[dict[str, str]] = {
     "report": "Report",
@@ -249,6 +250,7 @@ REASONS: Final[dict[Reason, str]] = {
     Reason.SEEN: "leeches were seen here",
     Reason.QUIET: "no contact known",
 }
+BY_TOOL_ONLY = "seen by the program only"
 
 INTO_LOG: Final[dict[str, tuple[str, str, str]]] = {
     "close-up": (

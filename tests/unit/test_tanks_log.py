@@ -254,3 +254,37 @@ def test_an_older_data_folder_gets_the_log_and_a_copy_of_itself(
     with shelf(tmp_path, clock, "Amber") as log:
         log.add(look("Amber", START, 1))
     assert len(list((tmp_path / "backups").glob("schema-2-*.db"))) == 1
+
+
+def test_a_mark_is_another_one_after_every_change_and_undo(tmp_path: Path) -> None:
+    with shelf(tmp_path, clock := Hand()) as log:
+        marks = [log.mark()]
+        for act in (
+            lambda: log.add(look("Amber", clock(), 1)),
+            lambda: log.change(1, seen=2),
+            lambda: log.remove(1),
+            log.undo,
+            log.undo,
+            lambda: log.change_tank("Moss", litres=3.0),
+        ):
+            act()
+            marks.append(log.mark())
+        assert len(set(marks)) == len(marks)
+        log.notes()
+        assert log.mark() == marks[-1]
+
+
+def test_what_changed_since_a_mark_is_told_or_that_all_is_to_be_read_anew(tmp_path: Path) -> None:
+    with shelf(tmp_path, clock := Hand()) as log:
+        log.add(look("Amber", clock(), 1), look("Moss", clock(), 0))
+        mark = log.mark()
+        assert log.notes_since(mark) == []
+        log.change(2, seen=2)
+        log.remove(1)
+        assert sorted(log.notes_since(mark) or []) == [1, 2]
+        assert [change.row for change in log.last_step()] == [1]
+        log.undo()
+        assert log.notes_since(mark) is None
+        mark = log.mark()
+        log.change_tank("Moss", litres=3.0)
+        assert log.notes_since(mark) is None

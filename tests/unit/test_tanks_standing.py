@@ -43,7 +43,7 @@ def test_a_tank_with_leeches_comes_first_and_is_looked_at_every_night() -> None:
     first, *others = standings(TANKS, notes, now=START + 2 * DAY)
     assert (first.tank.name, first.state, first.n_taken) == ("Moss", State.SEEN, 29)
     assert first.next_look == START.date() + 3 * DAY
-    assert "6 were seen in Moss" in first.sentence
+    assert "6 leeches were seen in Moss on 3 March 2026" in first.sentence
     assert {one.tank.name: one.state for one in others} == {
         "Amber": State.QUIET,
         "Slate": State.NOT_LOOKED,

@@ -13,6 +13,9 @@ from played_teaching import Adapting
 
 from pestvision.settings import Settings
 from pestvision.web import album_intake, handlers
+from pestvision.web.shared_log import SharedLog
+from pestvision.web.tank_desk import TankDesk
+from tests.made_log import Hand
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -100,3 +103,26 @@ def serve(tmp_path: Path, _loops_closed: None) -> Iterator[Callable[..., Running
 
     with stack:
         yield start
+
+
+@pytest.fixture
+def clock() -> Hand:
+    """A clock of the log that stands still until it is set."""
+    return Hand()
+
+
+@pytest.fixture
+def shared(tmp_path: Path, clock: Hand) -> Iterator[SharedLog]:
+    """The log of the page, empty."""
+    log = SharedLog(tmp_path / "data", now=clock)
+    yield log
+    log.close()
+
+
+@pytest.fixture
+def tonight(shared: SharedLog) -> TankDesk:
+    """The handlers that write down, over two tanks."""
+    desk = TankDesk(shared)
+    for name in ("Amber", "Moss"):
+        assert desk.add_tank({"name": name}).is_done
+    return desk

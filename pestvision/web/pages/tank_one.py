@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 SHOW_PRESSED = """() => requestAnimationFrame(() => {
     const said = document.querySelector("#one-said .pv-verdict");
-    const field = document.querySelector("#one-correcting input, #one-correcting textarea");
+    const field = document.querySelector("#correct-kind input:checked");
     const found = said || field;
     if (!found || window.pvPressed === "turn") return;
     (said || document.querySelector("#one-correcting")).scrollIntoView({block: "start"});

@@ -185,6 +185,26 @@ def test_the_first_tank_of_tonight_is_named_and_looked_after_from_its_card(
     expect(page.locator("#one-tank input")).to_have_value("Amber")
 
 
+def test_a_second_tap_does_not_write_down_the_tank_that_comes_up_next(
+    open_page: Callable[..., Page],  # noqa: F811
+    log: TankLog,
+) -> None:
+    page = open_page(WIDE)
+    open_tanks(page)
+    before = len(log.notes())
+    press = page.locator("#tonight-line button[data-do=clean]")
+    press.click()
+    expect(page.locator("#tonight-line .pv-done")).to_be_visible(timeout=LONG_MS)
+    page.evaluate("window.pvCleanAt = Date.now()")  # the tap before was just now
+    press.click()
+    page.wait_for_timeout(500)
+    assert len(log.notes()) == before + 1
+    page.wait_for_timeout(600)
+    press.click()
+    expect(page.locator("#tonight-line")).to_contain_text("Fern,", timeout=LONG_MS)
+    assert len(log.notes()) == before + 2
+
+
 @pytest.mark.parametrize("size", [WIDE, SMALL_PHONE], ids=["wide", "phone"])
 def test_one_tank_is_read_corrected_and_mended(
     open_page: Callable[..., Page],  # noqa: F811
