@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import gradio as gr
 import pytest
@@ -13,10 +14,12 @@ from pestvision.tanks.records import Judge, Kind, Means
 from pestvision.tanks.tables import notes_csv
 from pestvision.web import tank_words
 from pestvision.web.shared_log import SharedLog
-from pestvision.web.tank_desk import TankDesk
 from pestvision.web.tank_one import ON_A_PAGE, OneTankDesk, Opened
 from pestvision.web.tank_tables import TablesDesk
 from tests.made_log import START, Hand, everything, look
+
+if TYPE_CHECKING:
+    from pestvision.web.tank_desk import TankDesk
 
 NOW = Hand()()
 
