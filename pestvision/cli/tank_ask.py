@@ -92,6 +92,7 @@ def contacts(
         Path | None,
         typer.Option("--svg", metavar="FILE", help="Write a picture of it into this file."),
     ] = None,
+    settings: SettingsOption = None,
     as_json: JsonOption = False,
     data: DataOption = None,
 ) -> None:
@@ -104,23 +105,29 @@ def contacts(
     from pestvision.cli.tank_text import contacts_lines, state_json, ways_lines
     from pestvision.cli.work import json_line
     from pestvision.tanks.contacts import look_back_words, tank_states, ways_in
+    from pestvision.tanks.standing import cleared_of, standings
 
+    chosen = load_settings(settings).tanks
     now = datetime.now(UTC).astimezone()
     with opened(data) as log:
-        names = [each.name for each in log.tanks()]
-        notes = log.notes()
+        tanks, notes = log.tanks(), log.notes()
         wanted = None if name is None else log.tank(name).name
+    names = [each.name for each in tanks]
+    cleared = cleared_of(standings(tanks, notes, now=now, settings=chosen))
+    back = 7 * chosen.brooding_weeks
     states = [
         state
-        for state in tank_states(notes, today=now.date(), tanks=names)
+        for state in tank_states(
+            notes, today=now.date(), tanks=names, window_days=back, cleared=cleared
+        )
         if wanted in {None, state.tank}
     ]
     if svg is not None:
         from pestvision.report.contact_picture import contact_svg
         from pestvision.storage.whole_file import write_whole_file
 
-        picture = write_whole_file(svg, contact_svg(notes, tanks=names, today=now.date()))
-        complain(f"The picture is written: {picture}")
+        drawn = contact_svg(notes, tanks=names, today=now.date(), window_days=back, cleared=cleared)
+        complain(f"The picture is written: {write_whole_file(svg, drawn)}")
     if as_json:
         for state in states:
             typer.echo(json_line(state_json(state)))
@@ -128,9 +135,9 @@ def contacts(
     for line in contacts_lines(states):
         typer.echo(folded(line))
     if wanted is not None:
-        for line in ways_lines(ways_in(notes, wanted)):
+        for line in ways_lines(ways_in(notes, wanted, window_days=back)):
             typer.echo(folded(line))
-    typer.echo(folded(look_back_words()))
+    typer.echo(folded(look_back_words(back)))
 
 
 @tank.command(epilog=EXIT_STATUSES)

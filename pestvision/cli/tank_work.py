@@ -141,7 +141,7 @@ def report_html(
     from pestvision.report.tank_page import page_of
     from pestvision.report.tank_report import tank_report_html
     from pestvision.tanks.quarantine import inspection_record
-    from pestvision.tanks.standing import standings, tonight
+    from pestvision.tanks.standing import cleared_of, standings, tonight
 
     notes = log.notes()
     found = standings(log.tanks(), notes, now=now, settings=settings)
@@ -156,7 +156,14 @@ def report_html(
         )
         return inspection_html(record, written=now)
     cards = cards_for_tank(standing)
-    page = page_of(standing, notes=notes, now=now, cards=cards, settings=settings)
+    page = page_of(
+        standing,
+        notes=notes,
+        now=now,
+        cards=cards,
+        cleared=cleared_of(found),
+        settings=settings,
+    )
     return tank_report_html(page, written=now)
 
 

@@ -26,7 +26,7 @@ from pestvision.tanks.removal import Refusal
 from pestvision.tanks.standing import left_in, outlook_of, tonight
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date, datetime
 
     from pestvision.guidance.card import Card
@@ -49,6 +49,7 @@ def page_of(
     notes: Sequence[Note],
     now: datetime,
     cards: Sequence[Card] = (),
+    cleared: Mapping[str, datetime] | None = None,
     settings: TankSettings | None = None,
 ) -> TankPage:
     """Put together what the report of a tank says.
@@ -63,6 +64,8 @@ def page_of(
         The time now, by the keeper's own clock.
     cards
         Cards on handling that belong here, the most urgent first.
+    cleared
+        Tanks that count as clear, from `cleared_of`: contacts with what was in them end there.
     settings
         What is taken for granted; the same as `standings` was asked with.
     """
@@ -81,7 +84,7 @@ def page_of(
         holds=tuple(hold.sentence for hold in standing.holds),
         left=left,
         clear=clear_part(standing.clear, outlook_of(standing), tank=name, today=today),
-        touched=touched_part(standing, notes, today, window_days=window_days),
+        touched=touched_part(standing, notes, today, window_days=window_days, cleared=cleared),
         line=line_part(standing, today),
         cards=tuple(cards),
         notes=standing.notes,
@@ -169,14 +172,20 @@ def clear_part(clear: HowClear, ahead: Outlook, *, tank: str, today: date) -> Pa
 
 
 def touched_part(
-    standing: Standing, notes: Sequence[Note], today: date, *, window_days: float
+    standing: Standing,
+    notes: Sequence[Note],
+    today: date,
+    *,
+    window_days: float,
+    cleared: Mapping[str, datetime] | None = None,
 ) -> Part:
     """Say by which way leeches could have reached the tank, and draw what touched what.
 
     Tanks that nothing links to one with leeches are left out of the picture: there is little room.
     """
     name = standing.tank.name
-    history = history_of((note for note in notes if note.at.date() <= today), tanks=[name])
+    past = (note for note in notes if note.at.date() <= today)
+    history = history_of(past, tanks=[name], cleared=cleared)
     answer, sentences = _ways(standing, history, window_days)
     states = states_of(history, today=today, window_days=window_days)
     linked = {state.tank for state in states if state.reason is not Reason.QUIET}
@@ -189,7 +198,7 @@ def touched_part(
         for note in notes
         if note.tank in linked and (note.other is None or note.other in linked)
     ]
-    picture = contact_svg(near, today=today, window_days=window_days)
+    picture = contact_svg(near, today=today, window_days=window_days, cleared=cleared)
     if _height(picture) > TALLEST_CONTACTS:
         return Part(answer, (*sentences, NO_ROOM))
     return Part(answer, sentences, picture)

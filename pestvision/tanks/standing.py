@@ -6,9 +6,10 @@ commands all tell of this.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
-from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, time, timedelta
 from enum import StrEnum
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 QUIET_DAYS: Final = 14.0
 """How often a tank is looked at in which nothing was ever seen (common practice, no source)."""
+NOON: Final = time(NIGHT_BEGINS_H)
 FRESH: Final = timedelta(days=7)  # so long after a find a tank is looked at every night
 LOSSES: Final = timedelta(days=14)  # deaths are counted over so long
 LIVELY: Final = frozenset({Cargo.ANIMALS, Cargo.PLANTS, Cargo.WILD})
@@ -91,6 +93,8 @@ class Standing:
         What came in as a batch and still waits in it.
     emptied_on
         The day it was emptied where it has not been restocked since.
+    clear_since
+        Since when it counts as clear after leeches; None where it does not.
     """
 
     tank: Tank
@@ -111,6 +115,7 @@ class Standing:
     holds: tuple[Hold, ...] = ()
     batches: tuple[BatchRisk, ...] = ()
     emptied_on: date | None = None
+    clear_since: datetime | None = None
     _asked: _Asked | None = field(default=None, repr=False)
 
     def is_overdue(self, tonight_is: date) -> bool:
@@ -164,20 +169,29 @@ def standings(
             by_tank[note.other].append(note)
     lives = [_Life(tank, by_tank[tank.name], now, chosen) for tank in tanks]
     # contacts end where a tank is clear, and only one in which leeches were seen can be the beginning of one
-    cleared = {
-        life.tank.name: now
-        for life in lives
-        if life.may_be_clear and _clear(life.asked(None)).state is Clearness.CLEAR
-    }
+    cleared = {life.tank.name: since for life in lives if (since := _clear_since(life)) is not None}
     ways = _open_ways(past, chosen, cleared)
     waiting = _waiting(past, lives)
-    found = [_standing(life, ways.get(life.tank.name), waiting[life.tank.name]) for life in lives]
+    found = [
+        _standing(
+            life,
+            ways.get(life.tank.name),
+            waiting[life.tank.name],
+            clear_since=cleared.get(life.tank.name),
+        )
+        for life in lives
+    ]
     order = list(State)
     return tuple(
         sorted(
             found, key=lambda one: (order.index(one.state), -one.n_taken, one.tank.name.casefold())
         )
     )
+
+
+def cleared_of(standings: Iterable[Standing]) -> dict[str, datetime]:
+    """Give the tanks that count as clear, and since when: contacts with what was in them end there."""
+    return {one.tank.name: one.clear_since for one in standings if one.clear_since is not None}
 
 
 def left_in(standing: Standing, *, settings: TankSettings | None = None) -> HowMany:
@@ -351,7 +365,32 @@ class _Life:
         return last
 
 
-def _standing(life: _Life, way: Exposure | None, batches: list[BatchRisk]) -> Standing:
+def _clear_since(life: _Life) -> datetime | None:
+    """Give the time from which on a tank counts as clear: after the night that made it so."""
+    asked = life.asked(None)
+    if not life.may_be_clear or _clear(asked).state is not Clearness.CLEAR:
+        return None
+    last = max(night.day for night in life.nights if night.seen)
+    earliest = last + timedelta(weeks=life.settings.brooding_weeks)
+    days = [
+        earliest,
+        *(night.day for night in life.nights if night.is_look and night.day > earliest),
+    ]
+    # clean looks make it surer one by one, so that the first day is found by halving
+    first = bisect_left(
+        days, True, key=lambda day: _clear(replace(asked, today=day)).state is Clearness.CLEAR
+    )
+    day = days[min(first, len(days) - 1)]
+    return min(datetime.combine(day + timedelta(days=1), NOON, tzinfo=life.now.tzinfo), life.now)
+
+
+def _standing(
+    life: _Life,
+    way: Exposure | None,
+    batches: list[BatchRisk],
+    *,
+    clear_since: datetime | None,
+) -> Standing:
     since = None if way is None else way.since.date()
     asked = life.asked(since)
     clear = _clear(asked)
@@ -394,6 +433,7 @@ def _standing(life: _Life, way: Exposure | None, batches: list[BatchRisk]) -> St
         ),
         batches=tuple(batches),
         emptied_on=asked.emptied_on,
+        clear_since=clear_since,
         _asked=asked,
     )
 

@@ -15,6 +15,7 @@ from pestvision.tanks.dues import dues_of
 from pestvision.tanks.keys import log_key
 from pestvision.tanks.quarantine import inspection_record
 from pestvision.tanks.reminders import looks_calendar
+from pestvision.tanks.standing import cleared_of
 from pestvision.tanks.tables import notes_csv
 from pestvision.web import tank_cards, tank_words
 from pestvision.web.handlers import spoken
@@ -77,6 +78,7 @@ class FilesDesk:
             notes=self.shared.held().notes,
             now=now,
             cards=cards_for_tank(one),
+            cleared=cleared_of(self.shared.standings()),
             settings=self.shared.settings,
         )
         return {f"{_slug(one)}-report.html": tank_report_html(page, written=now)}

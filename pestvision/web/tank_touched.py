@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pestvision.report.contact_picture import contact_svg
 from pestvision.tanks.contacts import ONLY_THE_TOOL, Reason, check_first, look_back_words
+from pestvision.tanks.standing import cleared_of
 from pestvision.web import tank_cards, tank_words
 from pestvision.web.cards import caution
 from pestvision.web.handlers import spoken
@@ -43,10 +44,15 @@ class TouchedDesk:
                 return shown[1]
             names = [tank.name for tank in held.tanks]
             back = 7 * self.shared.settings.brooding_weeks
-            states = check_first(held.notes, today=today, tanks=names, window_days=back)
-            picture = contact_svg(
-                held.notes, today=today, tanks=names, window_days=back, anchor="touched"
-            )
+            cleared = cleared_of(self.shared.standings())
+            asked: dict[str, Any] = {
+                "today": today,
+                "tanks": names,
+                "window_days": back,
+                "cleared": cleared,
+            }
+            states = check_first(held.notes, **asked)
+            picture = contact_svg(held.notes, **asked, anchor="touched")
             numbers = {tank.name: tank.id for tank in held.tanks}
             html = _list(states, numbers, back) + _picture(picture)
             self._shown = (key, html)

@@ -9,7 +9,15 @@ from itertools import permutations
 import pytest
 
 from pestvision.tanks.records import Cargo, Judge, Kind, Note, Pest, Stage, Tank
-from pestvision.tanks.standing import Standing, State, left_in, outlook_of, standings, tonight
+from pestvision.tanks.standing import (
+    Standing,
+    State,
+    cleared_of,
+    left_in,
+    outlook_of,
+    standings,
+    tonight,
+)
 from tests.made_log import HERE, START, look
 
 TANKS = [Tank(place, name, 19.0) for place, name in enumerate(("Amber", "Moss", "Slate"), start=1)]
@@ -172,3 +180,17 @@ def test_what_comes_later_is_not_looked_at_and_the_order_of_entry_does_not_matte
     assert len(told) == 1
     later = look("Slate", now + DAY, 9)
     assert standings(TANKS, [*notes, later], now=now) == told.pop()
+
+
+def test_contacts_end_where_a_tank_is_probably_clear() -> None:
+    finds = (50, 31, 22, 14, 9, 6, 3, 2, 0, 1)
+    clean = [look("Amber", START + (10 + 2 * place) * DAY, 0) for place in range(60)]
+    notes = [*nightly("Amber", START, *finds), *clean]
+    now = START + 129 * DAY
+    (since,) = cleared_of(standings(TANKS, notes, now=now)).values()
+    assert START + (9 + 56) * DAY < since < now
+    early = Note("Amber", since - DAY, Kind.MOVED, cargo=Cargo.PLANTS, other="Moss")
+    late = Note("Amber", since + DAY, Kind.MOVED, cargo=Cargo.PLANTS, other="Slate")
+    found = stand([*notes, early, late], now)
+    assert found["Moss"].exposure is not None
+    assert found["Slate"].exposure is None
