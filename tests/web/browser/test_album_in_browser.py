@@ -87,7 +87,9 @@ def test_a_finding_is_taught_by_a_tap_and_taken_back(
     page.reload()
     choose_photo(page, photo_file)
     check_photo(page)
-    expect(page.locator("#close-up-tank :is(input, textarea)")).to_have_value("Moss", timeout=LONG_MS)
+    expect(page.locator("#close-up-tank :is(input, textarea)")).to_have_value(
+        "Moss", timeout=LONG_MS
+    )
 
 
 def test_pictures_are_labelled_passed_over_and_taken_back_by_keys(
