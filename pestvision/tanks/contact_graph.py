@@ -185,9 +185,10 @@ def history_of(
     names = _names(notes, tanks)
     known = _KnownTanks(names)
     contacts, additions = [], []
-    seen: dict[str, list[datetime]] = {}
     confirmed: dict[str, list[datetime]] = {}
     looked: dict[str, datetime] = {}
+    seen: dict[str, list[datetime]] = {}
+    by_tool: dict[str, list[datetime]] = {}
     emptied: dict[str, list[datetime]] = {}
     for note in notes:
         tank = names[note.tank.casefold()]
@@ -202,12 +203,20 @@ def history_of(
         elif note.kind is Kind.EMPTIED:
             emptied.setdefault(tank, []).append(note.at)
         elif note.pest is Pest.LEECH:
+            is_find = (note.seen or 0) > 0 or (note.taken or 0) > 0
+            if note.judge is Judge.TOOL:
+                if is_find:
+                    by_tool.setdefault(tank, []).append(note.at)
+                continue
             if note.kind is Kind.LOOKED:
                 looked[tank] = note.at
-            if (note.seen or 0) > 0 or (note.taken or 0) > 0:
-                seen.setdefault(tank, []).append(note.at)
-                if note.judge is Judge.KEEPER:
-                    confirmed.setdefault(tank, []).append(note.at)
+            # a person has looked since: what the program saw stands if something was found, and else not
+            before = by_tool.pop(tank, [])
+            if is_find:
+                confirmed.setdefault(tank, []).append(note.at)
+                seen.setdefault(tank, []).extend((*before, note.at))
+    for tank, times in by_tool.items():
+        seen.setdefault(tank, []).extend(times)
     ends = {tank: tuple(times) for tank, times in emptied.items()}
     for name, at in (cleared or {}).items():
         tank = names.get(name.casefold(), name)

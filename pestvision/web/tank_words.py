@@ -243,7 +243,7 @@ TOUCHED_SAYS = (
     "could have gone. An exposed tank is one to look at: it does not mean that they are there."
 )
 TOUCHED_NONE = "No leech is noted in any tank, so there is none to check before the others."
-CHECK_FIRST = "Check these first tonight"
+CHECK_FIRST = "Where they may have spread: check these first"
 REASONS: Final[dict[Reason, str]] = {
     Reason.EXPOSED: "exposed",
     Reason.MAY_BE_SOURCE: "they may have come from here",

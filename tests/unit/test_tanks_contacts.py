@@ -508,3 +508,17 @@ def test_the_story_says_at_each_turn_which_tank_to_look_at() -> None:
     assert "the pond in the park" in ways_in(story(), "Amber").ways[0].sentence
     quiet = {one.tank for one in tank_states(story(), today=date(2026, 5, 1))} - set(first(60))
     assert quiet == {"Amber", "Pearl", "Rill", "Thistle"}
+
+
+def test_what_only_the_tool_saw_is_no_look_and_ends_with_one_by_a_person() -> None:
+    by_tool = looked("Amber", 1, seen=2, judge=Judge.TOOL, means=Means.PHOTO)
+    notes = [by_tool, moved("Amber", "Moss", 2, Cargo.PLANTS)]
+    (exposure,) = exposures(notes)
+    assert not exposure.is_confirmed
+    states = {state.tank: state for state in tank_states(notes, today=date(2026, 5, 1))}
+    assert states["Amber"].last_looked is None
+    looked_since = [*notes, looked("Amber", 3, seen=0)]
+    assert exposures(looked_since) == ()
+    confirmed = [*notes, looked("Amber", 3, seen=2)]
+    (exposure,) = exposures(confirmed)
+    assert exposure.is_confirmed
