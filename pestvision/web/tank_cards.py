@@ -5,6 +5,7 @@ Everything that comes from a file or a person is escaped here.
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from html import escape
 from typing import TYPE_CHECKING, Any, Final
@@ -61,9 +62,10 @@ def done(sentence: str, *buttons: str) -> str:
 
 def refused(error: PestVisionError) -> str:
     """Give the one sentence of what is wrong; what was typed stays where it is."""
+    sentence = tank_words.on_page(error.sentence())
     return (
         '<div class="pv-card pv-verdict pv-refused" tabindex="-1" role="alert">'
-        f"<p><strong>{escape(tank_words.NOT_WRITTEN)}.</strong> {escape(error.sentence())}</p></div>"
+        f"<p><strong>{escape(tank_words.NOT_WRITTEN)}.</strong> {escape(sentence)}</p></div>"
     )
 
 
@@ -260,7 +262,10 @@ def brought(taken: Taken, *, can_undo: bool) -> str:
     html = done(" ".join(sentences), *undo)
     if not taken.complaints:
         return html
-    lines = "".join(f"<li>{escape(line)}</li>" for line in taken.complaints[:MOST_COMPLAINTS])
+    complaints = sorted(taken.complaints, key=_line_of)
+    lines = "".join(
+        f"<li>{escape(tank_words.on_page(line))}</li>" for line in complaints[:MOST_COMPLAINTS]
+    )
     n_more = len(taken.complaints) - MOST_COMPLAINTS
     if n_more > 0:
         lines += f"<li>{escape(tank_words.TABLE_MORE.format(n=n_more))}</li>"
@@ -268,6 +273,12 @@ def brought(taken: Taken, *, can_undo: bool) -> str:
         f'{html}<div class="pv-card"><p>{escape(tank_words.TABLE_COMPLAINTS)}</p>'
         f"<ul>{lines}</ul></div>"
     )
+
+
+def _line_of(complaint: str) -> int:
+    """Give the line of the table that a complaint is about, to put complaints in their order."""
+    found = re.match(r"Line (\d+)", complaint)
+    return int(found[1]) if found else 0
 
 
 def last_changes(

@@ -315,6 +315,22 @@ CHANGE_ROW: Final[dict[tuple[str, str], str]] = {
     ("note", "changed"): "note {what} corrected",
     ("note", "deleted"): "note {what} deleted",
 }
+COMMANDS: Final[dict[str, str]] = {
+    "Add one with: pestvision tank add NAME": "Add it under “Add a tank”, in the area “Tonight”.",
+    "See the numbers with: pestvision tank status NAME": "Open the tank: its notes stand there.",
+    "See what is there with: pestvision tank status": "Write something down first.",
+    "Give a CSV file such as pestvision tank export writes.": (
+        "Give a CSV file such as “Make the tables” writes."
+    ),
+}
+"""What takes the place of a command in advice: whoever reads the page has buttons."""
+
+
+def on_page(sentence: str) -> str:
+    """Give a sentence of the log in the words of the page."""
+    for command, words in COMMANDS.items():
+        sentence = sentence.replace(command, words)
+    return sentence
 
 
 def notes(number: int) -> str:

@@ -164,6 +164,7 @@ def test_what_cannot_be_kept_is_one_sentence_and_nothing_is_written(
     assert said in outcome.html
     assert 'role="alert"' in outcome.html
     assert outcome.html.count("<p>") == 1
+    assert "pestvision tank" not in outcome.html
     assert everything(tonight.shared.log()) == before
 
 

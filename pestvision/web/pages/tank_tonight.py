@@ -50,11 +50,13 @@ class Tonight:
     """The components of the area."""
 
     line: gr.HTML
+    form_place: gr.Column
     form: NoteForm
     clean: gr.Button
     save: gr.Button
     said: gr.HTML
     tanks: gr.HTML
+    add_place: gr.Accordion
     add: TankFields
     add_button: gr.Button
     added: gr.HTML
@@ -68,6 +70,11 @@ class Tonight:
     def tanks_offered(self) -> list[Any]:
         """The fields that offer the tanks of the log."""
         return [self.form.fields["tank"], self.form.fields["other"]]
+
+    @property
+    def begun(self) -> list[Any]:
+        """What is another one before there is a tank: the place of the form, and that of a new tank."""
+        return [self.form_place, self.add_place]
 
 
 def build_tonight(desk: TankDesk, about: About) -> Tonight:
@@ -89,13 +96,21 @@ def build_tonight(desk: TankDesk, about: About) -> Tonight:
 def refreshed(desk: TankDesk) -> list[Any]:
     """Give what the area shows when it is opened, in the order of `glance` and the offered tanks."""
     names = desk.names()
-    return [desk.tonight_line(), desk.glance(), gr.update(choices=names), gr.update(choices=names)]
+    offered = gr.update(choices=names)
+    return [desk.tonight_line(), desk.glance(), offered, offered, *_begun(names)]
+
+
+def _begun(names: Sequence[str]) -> list[Any]:
+    """Show the form once there is a tank; before that, the fields that add one."""
+    return [gr.Column(visible=bool(names)), gr.skip() if names else gr.Accordion(open=True)]
 
 
 def _laid_out(about: About) -> Tonight:
     line = gr.HTML("", elem_id="tonight-line", **STEADY)
     with gr.Row(elem_classes="pv-columns"):
-        with gr.Column(scale=6, min_width=320, elem_classes="pv-form", elem_id="tonight-form"):
+        with gr.Column(
+            scale=6, min_width=320, visible=False, elem_classes="pv-form", elem_id="tonight-form"
+        ) as form_place:
             gr.Markdown(tank_words.WRITE)
             gr.Markdown(tank_words.WRITE_SAYS)
             made: list[gr.Button] = []
@@ -109,7 +124,7 @@ def _laid_out(about: About) -> Tonight:
         with gr.Column(scale=6, min_width=320, elem_classes="pv-form"):
             gr.Markdown(tank_words.ALL_TANKS)
             tanks = gr.HTML("", elem_id="tanks-glance", **STEADY)
-            with gr.Accordion(tank_words.ADD_TANK, open=False, elem_id="add-tank"):
+            with gr.Accordion(tank_words.ADD_TANK, open=False, elem_id="add-tank") as add_place:
                 gr.Markdown(tank_words.ADD_TANK_SAYS)
                 add = tank_fields("add-tank")
                 add_button = gr.Button(tank_words.ADD_TANK_BUTTON, elem_id="add-tank-button")
@@ -117,7 +132,9 @@ def _laid_out(about: About) -> Tonight:
             with gr.Accordion(tank_words.YOUR_NAME, open=False, elem_id="tanks-about"):
                 about.who.render()
                 about.tank.render()
-    return Tonight(line, form, made[0], save, said, tanks, add, add_button, added)
+    return Tonight(
+        line, form_place, form, made[0], save, said, tanks, add_place, add, add_button, added
+    )
 
 
 def _connect_writing(desk: TankDesk, about: About, at: Tonight) -> None:
@@ -146,6 +163,8 @@ def _connect_writing(desk: TankDesk, about: About, at: Tonight) -> None:
 
 
 def _connect_adding(desk: TankDesk, about: About, at: Tonight) -> None:
+    outputs = [at.added, *at.add.inputs, *at.glance, *at.tanks_offered, *at.begun]
+
     def add(who: str, *values: Any) -> list[Any]:
         typed = dict(zip(TANK_NAMES, values, strict=True))
         outcome = desk.add_tank(typed, who=who)
@@ -163,13 +182,14 @@ def _connect_adding(desk: TankDesk, about: About, at: Tonight) -> None:
             desk.glance(),
             chosen,
             gr.update(choices=names),
+            *_begun(names),
         ]
 
     gr.on(
         [at.add_button.click, at.add.name.submit],
         add,
         [about.who, *at.add.inputs],
-        [at.added, *at.add.inputs, *at.glance, *at.tanks_offered],
+        outputs,
         **LIGHT,
     ).success(None, js=SHOW_ANSWER.format(where="add-tank-said"))
 

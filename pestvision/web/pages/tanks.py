@@ -68,7 +68,7 @@ def build_tanks(desks: TankDesks, *, tab: gr.Tab) -> About:
         [tab.select, tonight_tab.select],
         lambda: refreshed(desks.tonight),
         None,
-        [*tonight.glance, *tonight.tanks_offered],
+        [*tonight.glance, *tonight.tanks_offered, *tonight.begun],
         **LIGHT,
     )
     open_on(desks.one, one, [one_tab.select])

@@ -67,7 +67,7 @@ def test_a_finding_is_taught_by_a_tap_and_taken_back(
     expect(page.locator("#close-up-teach")).to_be_hidden()
     choose_photo(page, photo_file)
     check_photo(page)
-    page.get_by_label(album_words.TANK).first.fill("Moss")
+    page.locator("#close-up-tank :is(input, textarea)").fill("Moss")
     row = page.locator("#close-up-lesson .pv-row").first
     button = row.get_by_role("button", name="Flatworm-like")
     box = button.bounding_box()
@@ -87,7 +87,9 @@ def test_a_finding_is_taught_by_a_tap_and_taken_back(
     page.reload()
     choose_photo(page, photo_file)
     check_photo(page)
-    expect(page.get_by_label(album_words.TANK).first).to_have_value("Moss", timeout=LONG_MS)
+    expect(page.locator("#close-up-tank :is(input, textarea)")).to_have_value(
+        "Moss", timeout=LONG_MS
+    )
 
 
 def test_pictures_are_labelled_passed_over_and_taken_back_by_keys(
