@@ -97,7 +97,7 @@ def write_scan(found: NightResult, tank: str, data: Path | None) -> list[str]:
 
     lines = []
     with TankLog(data_folder(data)) as log:
-        for outcome in log.add_each(notes_of_scan(found, tank, now=log.now())):
+        for outcome in log.add_each(notes_of_scan(found, tank, now=log.now().astimezone())):
             if isinstance(outcome, TwinError):
                 lines.append(outcome.sentence())
             elif isinstance(outcome, LogError):
