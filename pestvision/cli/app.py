@@ -25,6 +25,7 @@ from pestvision.cli.tank import tank
 from pestvision.cli.tank_work import require_tank, write_scan
 from pestvision.cli.text import GO_ON, caution_text, check_text, printable
 from pestvision.cli.work import (
+    advice_text,
     checked,
     finish_night,
     json_line,
@@ -146,6 +147,7 @@ def check(
         require_writable(crops)
     classifier = with_own_labels(load_classifier(), data)
     n_used = 0
+    labels: set[str] = set()
     try:
         for path in photos:
             try:
@@ -154,11 +156,14 @@ def check(
                 complain(error.sentence())
                 continue
             n_used += 1
+            labels.add(answer.verdict.label)
             typer.echo(json_line(answer.as_json()) if as_json else check_text(answer))
             if crops is not None:
                 save_crops(answer, crops)
     finally:
         if n_used and not as_json:
+            if advice := advice_text(labels):
+                typer.echo(advice)
             typer.echo(caution_text())
     if not n_used:
         raise typer.Exit(PersonError.exit_status)

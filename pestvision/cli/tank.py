@@ -12,7 +12,7 @@ import typer
 from pestvision.cli.album import DataOption, JsonOption  # noqa: TC001  so does this
 from pestvision.cli.answers import UsageError, answering, complain
 from pestvision.cli.given import parsed_number
-from pestvision.cli.text import printable
+from pestvision.cli.text import folded, printable
 from pestvision.errors import LogError
 from pestvision.storage.place import data_folder
 
@@ -239,9 +239,10 @@ def note(
 
     A night's work in one line: pestvision tank note Amber looked --seen 14 --taken 12 --minutes 30
     """
-    from pestvision.cli.tank_text import note_json, note_text
+    from pestvision.cli.tank_text import advice_lines, note_json, note_text
     from pestvision.cli.tank_work import drafted, fields_of
     from pestvision.cli.work import json_line
+    from pestvision.guidance.needed import cards_for_note
 
     given = fields_of(
         seen=seen, taken=taken, means=by, minutes=minutes, brooding=brooding, pest=pest, count=count,
@@ -250,7 +251,12 @@ def note(
     )  # fmt: skip
     with opened(data) as log:
         (written,) = log.add(drafted(name, kind, given, now=log.now()), who=who)
-        typer.echo(json_line(note_json(written)) if as_json else f"Written:\n{note_text(written)}")
+    if as_json:
+        typer.echo(json_line(note_json(written)))
+        return
+    typer.echo(f"Written:\n{note_text(written)}")
+    for line in advice_lines(cards_for_note(written)):
+        typer.echo(folded(line))
 
 
 @tank.command(epilog=EXIT_STATUSES)

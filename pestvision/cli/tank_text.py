@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import datetime
 
+    from pestvision.guidance.card import Card
     from pestvision.settings import TankSettings
     from pestvision.tanks.clearance import Outlook
     from pestvision.tanks.contacts import TankState, WaysIn
@@ -175,12 +176,14 @@ def tank_lines(one: Standing, *, settings: TankSettings, n_notes: int = 12) -> I
         yield ""
         yield f"The last {min(n_notes, len(one.notes))} of {len(one.notes)} notes"
         yield from (note_text(note) for note in one.notes[-n_notes:])
-    cards = cards_for_tank(one)
+    yield from advice_lines(cards_for_tank(one))
+
+
+def advice_lines(cards: Sequence[Card]) -> Iterator[str]:
+    """Name the cards that are needed, and how to read one."""
     if cards:
-        yield ""
-        yield "Advice: " + "; ".join(
-            f"{card.title} (pestvision tank advice {card.id})" for card in cards
-        )
+        yield "Advice, read with pestvision tank advice CARD:"
+        yield from (f"  {card.id}: {card.title}" for card in cards)
 
 
 def left_lines(found: HowMany) -> Iterator[str]:

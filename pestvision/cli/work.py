@@ -16,7 +16,7 @@ from pestvision.cli.text import GO_ON, caution_text, night_text, printable
 from pestvision.errors import FolderError, OutputError, PersonError, UnreadablePhotoError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from concurrent.futures import Executor
 
     from pestvision.arrays import BoxXyxy
@@ -90,6 +90,16 @@ def checked(
 def json_line(answer: dict[str, Any]) -> str:
     """Give one line of JSON; ASCII only, so that no file name can steer a terminal."""
     return json.dumps(answer, ensure_ascii=True, allow_nan=False)
+
+
+def advice_text(labels: Iterable[str]) -> str:
+    """Name the cards of advice that go with labels, most urgent first; empty where none does."""
+    from pestvision.cli.tank_text import advice_lines
+    from pestvision.guidance.guidance import cards_for
+
+    cards = {card.id: card for label in labels for card in cards_for(label=label)}
+    ordered = sorted(cards.values(), key=lambda card: (card.urgency, card.id))
+    return "\n".join(advice_lines(ordered))
 
 
 def print_view(view: ViewResult) -> None:
@@ -269,6 +279,9 @@ def finish_night(
     else:
         typer.echo(night_text(found))
         typer.echo(printable(where))
+        seen = {label for view in found.views for label, n in view.seen_at_once_max.items() if n}
+        if advice := advice_text(seen):
+            typer.echo(advice)
         typer.echo(caution_text())
     if failure is not None:
         raise failure

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 from pestvision.guidance.card import Standing as Place
 from pestvision.guidance.guidance import cards_for
+from pestvision.tanks.records import Kind
 from pestvision.tanks.standing import State
 
 if TYPE_CHECKING:
     from pestvision.guidance.card import Card
+    from pestvision.tanks.records import Note
     from pestvision.tanks.standing import Standing
 
 PLACES: Final[dict[State, Place]] = {
@@ -23,6 +25,13 @@ PLACES: Final[dict[State, Place]] = {
 """Where cards show by the state of a tank; nothing is needed of one in which none was seen so far."""
 MANY_DIED: Final = 5
 """Snails in two weeks from which on their loss is advised on (common practice, no source): some always die."""
+
+
+def cards_for_note(note: Note) -> tuple[Card, ...]:
+    """Give the cards that go with a note that was just written: its kind, and the animal that was met."""
+    is_met = bool(note.seen or note.taken)
+    kind = note.kind if note.kind in set(Kind) else None  # a word of a newer version
+    return cards_for(label=note.pest if is_met else None, note_kind=kind)
 
 
 def cards_for_tank(standing: Standing) -> tuple[Card, ...]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
-from pestvision.report.moments import MONTHS, day_words
+from pestvision.report.moments import day_words
+from pestvision.tanks.contact_graph import MONTHS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -5,11 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from pestvision.tanks.contact_graph import MONTHS
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
-
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def day_words(moment: date, *, has_year: bool = False) -> str:

@@ -224,7 +224,7 @@ class Database:
             unfinished.rename(target)
         except OSError as error:
             message = (
-                f"The album cannot be copied to {target.parent} before it is brought up to date: "
+                f"The database cannot be copied to {target.parent} before it is brought up to date: "
                 f"{error.strerror or error}; nothing was changed."
             )
             raise OutputError(message, advice=FREE_SPACE) from error
@@ -270,7 +270,7 @@ def _in_words(error: sqlite3.Error, path: Path) -> StoreError | OutputError:
         )
     if code in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM}:
         return OutputError(
-            f"The album {path} cannot be opened for writing; nothing was changed.",
+            f"The database {path} cannot be opened for writing; nothing was changed.",
             advice="Make the folder writable, or choose another one with --data.",
         )
     if code == sqlite3.SQLITE_IOERR:

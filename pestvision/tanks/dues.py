@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import datetime, time
-from typing import TYPE_CHECKING, Final
+from datetime import datetime
+from typing import TYPE_CHECKING
 
+from pestvision.tanks.moments import EVENING
 from pestvision.tanks.reminders import Due
 from pestvision.tanks.standing import FRESH, tonight
 
@@ -13,8 +14,6 @@ if TYPE_CHECKING:
     from datetime import date
 
     from pestvision.tanks.standing import Standing
-
-EVENING: Final = time(21, 0)  # most of what snail leeches do they do in the dark
 
 
 def dues_of(standings: Sequence[Standing], *, now: datetime) -> tuple[Due, ...]:

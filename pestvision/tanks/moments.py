@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from datetime import tzinfo
 
 EVENING: Final = time(21, 0)
-"""Taken for a note that gives a day and no time: most looks are made at night."""
+"""Taken for a note that gives a day and no time, and for looks due: most of what leeches do is done in the dark."""
 _CLOCK: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 _DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")
 

@@ -6,8 +6,9 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from pestvision.guidance.guidance import as_html, cards_for
+from pestvision.guidance.needed import cards_for_note
 from pestvision.organisms.classes import LABELS
-from pestvision.tanks.records import Kind, Pest
+from pestvision.tanks.records import Pest
 from pestvision.web import tank_words
 
 if TYPE_CHECKING:
@@ -42,11 +43,8 @@ def for_notes(notes: Iterable[Note]) -> str:
     found: dict[str, Card] = {}
     is_at_hand = False
     for note in notes:
-        has_pest = bool(note.seen or note.taken)
-        is_at_hand |= has_pest and note.pest is Pest.LEECH
-        label = note.pest if has_pest else None
-        kind = note.kind if note.kind in set(Kind) else None
-        found |= {card.id: card for card in cards_for(label=label, note_kind=kind)}
+        is_at_hand |= bool(note.seen or note.taken) and note.pest is Pest.LEECH
+        found |= {card.id: card for card in cards_for_note(note)}
     cards = sorted(found.values(), key=lambda card: (card.urgency, card.id))
     return advice(cards, is_open=is_at_hand)
 

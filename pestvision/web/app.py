@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 LOOPBACK = "127.0.0.1"
 EVERY_ADDRESS = "0.0.0.0"  # noqa: S104 - only with a password, on the person's own word
+FIRST_PORT, N_PORTS = 7860, 100  # where a free one is looked for
 LEAST_PASSWORD = 8  # characters; common practice, no source
 QUEUE_PLACES = 8  # more people waiting than that are told to come back
 CACHE_SWEEP_S = 600
@@ -304,7 +305,9 @@ def start_page(
         from pestvision.organisms.classify import Classifier
 
         classifier_source = Classifier.load
-    if port is not None:
+    if port is None:
+        port = _first_free_port()
+    else:
         _require_free(port)
     app = build_app(
         settings,
@@ -370,6 +373,17 @@ def _reach_loopback_directly() -> None:
 def _require_port(port: int | None) -> None:
     if port is not None and not 1024 <= port <= 65535:
         raise ConfigError(words.BAD_PORT.format(port=port), advice=words.PORT_ADVICE)
+
+
+def _first_free_port() -> int:
+    """Give the first free port; the toolkit's own search leaves a socket open for each one that is taken."""
+    for port in range(FIRST_PORT, FIRST_PORT + N_PORTS):
+        try:
+            _require_free(port)
+        except ConfigError:
+            continue
+        return port
+    raise ConfigError(words.NO_PORT, advice=words.PORT_ADVICE)
 
 
 def _require_free(port: int) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from pestvision.tanks.contacts import Reason
 from pestvision.tanks.records import Cargo, Kind, Means, Pest, Stage
 from pestvision.tanks.trend import Trend
+from pestvision.web.album_words import MONTHS
 from pestvision.web.words import count
 
 if TYPE_CHECKING:
@@ -18,10 +19,6 @@ AREA_ONE = "One tank"
 AREA_TOUCHED = "Contacts"
 AREA_TABLES = "In and out"
 
-MONTHS: Final = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September",
-    "October", "November", "December",
-)  # fmt: skip
 WEEKDAYS: Final = (
     "Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday",
 )  # fmt: skip

@@ -58,6 +58,7 @@ def test_the_caution_ends_every_answer_whatever_the_label(
     text = flat(result.stdout)
     assert text.endswith(CAUTION)
     assert text.count(CAUTION) == 1
+    assert ("take-off: Taking a leech off" in text) == (label == "leech-like")
     for sentence in LOOK_FOR[label]:
         assert sentence in text
 

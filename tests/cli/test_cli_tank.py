@@ -112,6 +112,18 @@ def test_a_note_is_corrected_deleted_and_brought_back(type_in: TypeIn) -> None:
 
 
 @pytest.mark.usefixtures("shelf")
+def test_the_cards_that_go_with_a_note_are_named_beside_it(type_in: TypeIn) -> None:
+    treated = type_in("tank", "note", "Amber", "treated", "--what", "as its label says")
+    assert "dewormers: " in treated.stdout
+    emptied = type_in("tank", "note", "Amber", "emptied")
+    assert "emptied-tank-bleach: " in emptied.stdout
+    found = type_in("tank", "note", "Moss", "looked", "--seen", "2", "--taken", "2")
+    assert "take-off: " in found.stdout
+    clean = type_in("tank", "note", "Moss", "looked", "--seen", "0")
+    assert "take-off" not in clean.stdout
+
+
+@pytest.mark.usefixtures("shelf")
 def test_a_tank_is_renamed_with_its_notes(type_in: TypeIn) -> None:
     type_in("tank", "note", "Amber", "cleaned")
     assert (

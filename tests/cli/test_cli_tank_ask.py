@@ -59,7 +59,7 @@ def test_one_tank_is_told_in_full_with_the_caution(type_in: TypeIn) -> None:
     assert result.exit_code == 0, result.stderr
     for words in ("At least 138; likely", "Removal is winning", CAUTION, "8 weeks later"):
         assert words in flat(result.stdout)
-    assert "pestvision tank advice take-off" in flat(result.stdout)
+    assert "take-off: Taking a leech off" in flat(result.stdout)
     assert "Did you mean Amber?" in type_in("tank", "status", "Ambr").stderr
 
 

@@ -375,3 +375,11 @@ def test_a_place_that_cannot_be_written_to_gets_one_sentence(tmp_path: Path) -> 
 
 def test_the_toolkits_version_is_one_that_the_switches_were_tried_with() -> None:
     assert gr.__version__.split(".")[0] == "6"
+
+
+def test_a_port_that_is_taken_is_passed_over() -> None:
+    free = page_app._first_free_port()
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", free))
+        taken.listen()
+        assert page_app._first_free_port() > free
