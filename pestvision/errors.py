@@ -58,6 +58,14 @@ class PhotoTooSmallError(PhotoError):
     """The photo has too few pixels to show a small animal."""
 
 
+class ClipError(PersonError):
+    """A file cannot be used as a clip, or frames cannot be used as a burst."""
+
+
+class ScaleError(PersonError):
+    """A scale cannot be made of what the person gave."""
+
+
 class FolderError(PersonError):
     """A folder cannot be used: missing, not a folder, no permission, or without photos."""
 
