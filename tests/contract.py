@@ -22,6 +22,7 @@ FINDING_KEYS = [
     "length_mm",
     "length_mm_low",
     "length_mm_high",
+    "size_words",
     "reasons",
     "why",
 ]
