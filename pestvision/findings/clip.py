@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,9 +28,9 @@ from pestvision.size.outline import relative_sd_of
 from pestvision.size.records import BodyLine
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
-    from pestvision.arrays import U8, BoxXyxy
+    from pestvision.arrays import F64, U8, BoxXyxy
     from pestvision.findings.finding import Judgement
     from pestvision.motion.chase import Chased, Mark
     from pestvision.motion.trail import Trail
@@ -241,7 +240,7 @@ def _meant(chased: Chased, box: BoxXyxy | None, notes: list[str]) -> list[Trail]
     return [best[1]]
 
 
-def _as_box(row: np.ndarray) -> BoxXyxy:  # type: ignore[type-arg]
+def _as_box(row: F64) -> BoxXyxy:
     x0, y0, x1, y1 = (float(value) for value in row)
     return x0, y0, max(x1, x0 + 1), max(y1, y0 + 1)
 

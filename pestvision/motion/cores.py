@@ -39,7 +39,7 @@ def cores_of(middle: F32, lit: F32, there: Bool, gone: Bool) -> tuple[Bool, Bool
     there, gone
         (n, H, W) bool: what is there in each frame, and what shows that it was there in the median.
     """
-    ever = there.any(axis=0) | gone.any(axis=0)
+    ever = np.asarray(there.any(axis=0) | gone.any(axis=0))
     out, in_frames = np.zeros(ever.shape, np.bool_), np.zeros(there.shape, np.bool_)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(
         grown(ever, 3).astype(np.uint8), connectivity=8
@@ -78,9 +78,9 @@ def _core(
     nearer &= ~others
     small = cv2.morphologyEx(nearer.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     n, labels = cv2.connectedComponents(small, connectivity=8)
-    ends = there.any(axis=0) | gone.any(axis=0)
+    ends = np.asarray(there.any(axis=0) | gone.any(axis=0))
     touching = np.zeros(n, np.bool_)
-    touching[np.unique(labels[grown(ends, 2)])] = True
+    touching[np.unique(np.asarray(labels)[grown(ends, 2)])] = True
     touching[0] = False
     core = filled(np.asarray(touching[labels]) | (gone.any(axis=0) & nearer))
     if not core.any() or core.sum() > MOST_AREA * place.sum():

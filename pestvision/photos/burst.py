@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from pestvision.errors import ClipError, PhotoError
@@ -178,7 +179,7 @@ def _in_time(
         )
     elif not all(one.taken.has_subseconds for one in headers):
         notes.append("The photos say when they were taken to the second only.")
-    if max(b - a for a, b in zip(at[:-1], at[1:], strict=True)) > LONGEST_GAP_S:
+    if max(b - a for a, b in pairwise(at)) > LONGEST_GAP_S:
         message = f"Between two photos of {name} lies more than an hour: that is no burst."
         raise ClipError(message, advice="Photos of a whole night are for: pestvision night")
     return ordered, tuple(at), notes
