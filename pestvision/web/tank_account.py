@@ -15,7 +15,7 @@ from pestvision.report.tank_report import Part
 from pestvision.tanks.contacts import ways_in
 from pestvision.tanks.standing import State, left_in, outlook_of
 from pestvision.web import advice, tank_words
-from pestvision.web.cards import caution
+from pestvision.web.parts import caution
 from pestvision.web.tank_cards import button, tank_in_words
 from pestvision.web.tank_glance import facts, shape
 
