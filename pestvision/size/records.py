@@ -100,6 +100,24 @@ class Scale:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class NoScale:
+    """No scale could be taken from a photo, and why: a value, never an error. It is falsy.
+
+    `reason` is one sentence or two, for the person: what was looked for, and what would do.
+    """
+
+    reason: str
+
+    def __post_init__(self) -> None:
+        if not self.reason.strip():
+            raise ShapeError("reason", expected="a sentence", actual="nothing")
+
+    def __bool__(self) -> bool:
+        """Tell that there is no scale."""
+        return False
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
     """The outline of one animal on a photo, and the line along its middle.
