@@ -34,11 +34,20 @@ _BY_NUMBER: Final = {marker.number: marker for marker in MARKERS}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CardFit:
-    """A homography from the card's millimetres to pixels, how sure lengths by it are, and by how many markers."""
+    """The card laid through its markers.
+
+    `to_px` (3, 3) takes the card's millimetres to pixels; `relative_sd` is of a length by it; `card_mm` (N, 2)
+    are the corners that it was made of, four of each marker.
+    """
 
     to_px: F64
     relative_sd: float
-    n_markers: int
+    card_mm: F64
+
+    @property
+    def n_markers(self) -> int:
+        """Of how many markers it was made."""
+        return len(self.card_mm) // 4
 
 
 def lay_card(seen: list[SeenMarker], long_side_px: float) -> CardFit | None:
@@ -53,41 +62,24 @@ def lay_card(seen: list[SeenMarker], long_side_px: float) -> CardFit | None:
         return None
     bend = _bend_bound(to_px, card, long_side_px)
     to_px, covariance = _least_squares(to_px, card, photo, bend)
-    return CardFit(to_px, _length_sd(to_px, covariance, card), len(kept))
+    return CardFit(to_px, _length_sd(to_px, covariance, card), card)
 
 
 def _agreeing(seen: list[SeenMarker]) -> list[SeenMarker]:
-    """Give the largest set of markers that lie on one card: each is tried as the one to go by."""
-    best: list[SeenMarker] = []
-    for one in seen:
-        agreed = [one]
-        guess = _by(agreed)
-        # Nearest first: a homography by one marker is good near it, and grows with those that agree.
-        for other in sorted(seen, key=lambda item: _apart(one, item)):
-            if other is one or guess is None:
-                continue
-            there = through(guess, _BY_NUMBER[other.number].corners_mm())
-            off = float(np.hypot(*(there - other.corners_px).T).max())
-            reach = _apart(one, other) if len(agreed) == 1 else other.side_px
-            if off > max(FAR_CORNER_PX, FAR_CORNER_SHARE * max(reach, other.side_px)):
-                continue
-            agreed.append(other)
-            guess = _by(agreed)
-        if len(agreed) > len(best):
-            best = agreed
-        if len(best) == len(seen):
-            break
+    """Give the markers that lie on one card: most of the corners of each are where one homography has them."""
+    if len(seen) == 1:
+        return seen
+    card = np.concatenate([_BY_NUMBER[one.number].corners_mm() for one in seen])
+    photo = np.concatenate([one.corners_px for one in seen])
+    far = max(FAR_CORNER_PX, FAR_CORNER_SHARE * float(np.median([one.side_px for one in seen])))
+    try:
+        _, is_near = cv2.findHomography(card, photo, cv2.RANSAC, far)
+        near = np.asarray(is_near, np.bool_).reshape(-1, 4).sum(axis=1)
+    except (cv2.error, ValueError):  # no homography at all
+        return []
+    kept = [one for one, n_near in zip(seen, near, strict=True) if n_near >= 3]
     # One that disagrees with one other: which is the card cannot be told.
-    return best if len(best) > 1 or len(seen) == 1 else []
-
-
-def _by(markers: list[SeenMarker]) -> F64 | None:
-    card = np.concatenate([_BY_NUMBER[one.number].corners_mm() for one in markers])
-    return _direct(card, np.concatenate([one.corners_px for one in markers]))
-
-
-def _apart(one: SeenMarker, other: SeenMarker) -> float:
-    return float(np.hypot(*(one.corners_px.mean(axis=0) - other.corners_px.mean(axis=0))))
+    return kept if len(kept) > 1 else []
 
 
 def _direct(card: F64, photo: F64) -> F64 | None:

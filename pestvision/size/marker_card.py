@@ -8,7 +8,7 @@ import numpy as np
 
 from pestvision.arrays import as_rgb
 from pestvision.errors import ScaleError
-from pestvision.size.card_fit import lay_card, through, window_middle_mm
+from pestvision.size.card_fit import lay_card, through
 from pestvision.size.card_layout import BAR_MM, MARKERS, OUTLINE_MM
 from pestvision.size.card_markers import read_markers
 from pestvision.size.records import MARKER_CARD, MAX_TILT_DEG, NoScale, Scale
@@ -74,7 +74,7 @@ def find_marker_card(rgb: U8, *, bar_mm: float | None = None) -> Scale | NoScale
             "Black squares like those of the marker card were read on this photo, but they do not lie as on "
             "the card. Keep the card flat and whole, and let only one card be on the photo."
         )
-    tilt = tilt_of(fit.to_px, at_mm=window_middle_mm(), size=(photo.shape[0], photo.shape[1]))
+    tilt = tilt_of(fit.to_px, places_mm=fit.card_mm, size=(photo.shape[0], photo.shape[1]))
     if tilt > MAX_TILT_DEG + TILT_SLACK_DEG:
         return NoScale(
             f"The marker card leans by about {tilt:.0f} degrees, and up to {MAX_TILT_DEG:.0f} can be used. "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import cv2
 import numpy as np
 
 if TYPE_CHECKING:
@@ -14,43 +15,57 @@ FOCAL_GUESS: Final = 0.75
 28 mm does on a frame 36 mm wide."""
 FOCAL_SPREAD: Final = 0.45
 """One standard deviation of its logarithm: from half of that (wide lenses) to twice and more (a second lens)."""
-SQUARE_SD: Final = 0.01
-"""How well two equal sides at right angles can be read from a homography. Own reading of drawn photos."""
+FOCALS: Final = np.exp(np.linspace(-1.2, 1.8, 31))
+"""Tried, over the guess: steps of a tenth."""
+PLACE_SD_PX: Final = 0.35
+"""How well places are known on the photo. Own measurement of marker corners on drawn photos."""
 
 
-def tilt_of(to_px: F64, *, at_mm: tuple[float, float], size: tuple[int, int]) -> float:
-    """Give the tilt of a plane, in degrees: 0 where the camera looks straight down on it.
+def tilt_of(to_px: F64, *, places_mm: F64, size: tuple[int, int]) -> float:
+    """Give the tilt of a plane, in degrees: 0 where the photo's plane is parallel to it.
 
     Parameters
     ----------
     to_px
         (3, 3): takes the plane's millimetres to pixels.
-    at_mm
-        The place in the plane that matters most. It should be where the homography is best known.
+    places_mm
+        (N, 2), 4 or more: the places in the plane that the homography was made of.
     size
         Height and width of the photo. The lens is taken to look at its middle, as it does on a photo that
-        was not cut, with square pixels. The focal length is the one that fits best, near a first guess.
+        was not cut, with square pixels.
 
     Notes
     -----
-    Two columns of K⁻¹H are the images of the plane's axes: equally long and at right angles if the focal
-    length in K is right (Zhang 2000, IEEE TPAMI 22:1330-1334). Where the plane faces the camera they say
-    nothing of the focal length, and the tilt does not need it.
+    For each of some focal lengths the pose of the plane is solved (Collins & Bartoli 2014, Int J Comput Vis
+    109:252-286, as OpenCV has it). The focal length is the one whose pose fits best, near a first guess:
+    where the plane faces the camera nothing can be known of it, and the tilt does not need it.
     """
     height, width = size
-    long_side = float(max(size))
-    centred = np.array([[1.0, 0.0, -width / 2], [0.0, 1.0, -height / 2], [0.0, 0.0, 1.0]]) @ to_px
-    moved = centred @ np.array([[1.0, 0.0, at_mm[0]], [0.0, 1.0, at_mm[1]], [0.0, 0.0, 1.0]])
-    focal = FOCAL_GUESS * long_side * np.exp(np.linspace(-1.6, 1.8, 341))
-    over_focal = moved[:2, :2, None] / focal  # (x and y, axis, focal)
-    x_axis, y_axis = (
-        np.stack([over_focal[0, axis], over_focal[1, axis], np.full_like(focal, moved[2, axis])])
-        for axis in (0, 1)
-    )
-    x_long, y_long = (np.sqrt((axis**2).sum(axis=0)) for axis in (x_axis, y_axis))
-    unequal = 2 * (x_long - y_long) / (x_long + y_long)
-    oblique = (x_axis * y_axis).sum(axis=0) / (x_long * y_long)
-    far = np.log(focal / (FOCAL_GUESS * long_side)) / FOCAL_SPREAD
-    best = int(np.argmin((unequal**2 + oblique**2) / SQUARE_SD**2 + far**2))
-    normal = np.cross(x_axis[:, best], y_axis[:, best])
-    return float(np.rad2deg(np.arccos(min(1.0, abs(normal[2]) / np.linalg.norm(normal)))))
+    flat = np.column_stack([places_mm - places_mm.mean(axis=0), np.zeros(len(places_mm))])
+    full = np.column_stack([places_mm, np.ones(len(places_mm))]) @ to_px.T
+    seen = full[:, :2] / full[:, 2:] - np.array([width / 2, height / 2])
+    best = (np.inf, 90.0)
+    for share in FOCALS:
+        focal = float(FOCAL_GUESS * max(size) * share)
+        far = (np.log(share) / FOCAL_SPREAD) ** 2
+        for misfit, tilt in _poses(flat, seen, focal):
+            best = min(best, (misfit / PLACE_SD_PX**2 + far, tilt))
+    return best[1]
+
+
+def _poses(flat: F64, seen: F64, focal_px: float) -> list[tuple[float, float]]:
+    """Give the squares left over, in pixels, and the tilt of the poses that the places may have."""
+    lens = np.diag([focal_px, focal_px, 1.0])
+    try:
+        _, turns, shifts, _ = cv2.solvePnPGeneric(
+            flat, np.ascontiguousarray(seen), lens, None, flags=cv2.SOLVEPNP_IPPE
+        )
+    except cv2.error:  # places on one line
+        return []
+    found = []
+    for turn, shift in zip(turns, shifts, strict=True):
+        there, _ = cv2.projectPoints(flat, turn, shift, lens, None)
+        misfit = float(((there.reshape(-1, 2) - seen) ** 2).sum())
+        leaning = np.asarray(cv2.Rodrigues(turn)[0], np.float64)
+        found.append((misfit, float(np.rad2deg(np.arccos(min(1.0, abs(leaning[2, 2])))))))
+    return found

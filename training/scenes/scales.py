@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from pestvision.arrays import F32, F64, U8
     from training.scenes.body import Animal
+    from training.scenes.light import Placed
     from training.scenes.records import Pose
 
 MEGAPIXELS = (1.0, 3.0)
@@ -291,18 +292,24 @@ def _lay_animal(
     )
     light = draw_light(rng)
     blend(canvas.rgb, placed, light)
-    cover = np.zeros(canvas.alpha.shape, np.float32)
-    rows, columns = placed.cover.shape
-    top, left = max(placed.top, 0), max(placed.left, 0)
-    part = placed.cover[top - placed.top :, left - placed.left :]
-    part = part[: cover.shape[0] - top, : cover.shape[1] - left]
-    cover[top : top + part.shape[0], left : left + part.shape[1]] = part
-    alpha = np.zeros_like(cover)
-    alpha[top : top + part.shape[0], left : left + part.shape[1]] = placed.alpha[
-        top - placed.top :, left - placed.left :
-    ][: part.shape[0], : part.shape[1]]
+    cover = _on_canvas(canvas.alpha, placed.cover, placed)
+    alpha = _on_canvas(canvas.alpha, placed.alpha, placed)
     canvas.alpha[:] = canvas.alpha * (1.0 - alpha) + alpha
-    return f32(cover), (animal.fine, pose, float(body.length_units * resting))
+    return cover, (animal.fine, pose, float(body.length_units * resting))
+
+
+def _on_canvas(whole: F32, window: F32, placed: Placed) -> F32:
+    """Give a placed body's window in the whole canvas, 0 around it, cut where it reaches out."""
+    out = np.zeros(whole.shape, np.float32)
+    rows, columns = window.shape[0], window.shape[1]
+    top, left = max(placed.top, 0), max(placed.left, 0)
+    bottom = min(placed.top + rows, whole.shape[0])
+    right = min(placed.left + columns, whole.shape[1])
+    if bottom > top and right > left:
+        out[top:bottom, left:right] = window[
+            top - placed.top : bottom - placed.top, left - placed.left : right - placed.left
+        ]
+    return f32(out)
 
 
 def _lay_over(rng: np.random.Generator, canvas: Canvas) -> None:
@@ -332,9 +339,7 @@ def _to_photo(canvas: Canvas, view: View) -> F64:
 
 def _warped(field: F32, canvas: Canvas, view: View, frame: tuple[int, int]) -> F32:
     matrix = _to_photo(canvas, view)
-    return f32(
-        cv2.warpPerspective(field, matrix, (frame[1], frame[0]), flags=cv2.INTER_LINEAR)
-    )
+    return f32(cv2.warpPerspective(field, matrix, (frame[1], frame[0]), flags=cv2.INTER_LINEAR))
 
 
 def _lay_canvas(picture: F32, canvas: Canvas, view: View) -> None:
@@ -358,10 +363,13 @@ def _shade(rng: np.random.Generator, picture: F32, view: View, canvas: Canvas) -
         edge, turn = float(rng.uniform(-0.5, 0.5)), float(rng.uniform(0, 2 * np.pi))
         soft = float(rng.uniform(0.005, 0.2))
         reach = (np.cos(turn) * across + np.sin(turn) * down - edge) / soft
-        light = light * (1.0 - float(rng.uniform(0.2, 0.75)) / (1.0 + np.exp(-np.clip(reach, -30, 30))))
+        light = light * (
+            1.0 - float(rng.uniform(0.2, 0.75)) / (1.0 + np.exp(-np.clip(reach, -30, 30)))
+        )
     picture *= spread(f32(light))
     if rng.random() < 0.15:
-        middle = _taken_to(view.to_px, tuple(rng.uniform(0, canvas.size_mm)))  # type: ignore[arg-type]
+        x_mm, y_mm = rng.uniform(0, canvas.size_mm)
+        middle = _taken_to(view.to_px, (float(x_mm), float(y_mm)))
         gleam = np.zeros((height, width), np.float32)
         axes = (round(0.05 * width), round(0.02 * width))
         spot = (int(np.clip(middle[0], 0, width)), int(np.clip(middle[1], 0, height)))
