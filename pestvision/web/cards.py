@@ -27,6 +27,8 @@ from pestvision.web.parts import (
     picture,
     probabilities,
     readable_time,
+    scale_said,
+    size_of,
 )
 
 if TYPE_CHECKING:
@@ -42,6 +44,7 @@ if TYPE_CHECKING:
         ViewResult,
     )
     from pestvision.photos.series import Skipped
+    from pestvision.size.records import Scale
 
 PHOTO_QUALITY = 80
 NIGHT_PHOTO_LONG_SIDE_PX = 1200
@@ -65,6 +68,7 @@ def photo_answer(
     alone: bool = False,
     heats: Sequence[F32] | None = None,
     judged_with: str = "",
+    scale: Scale | None = None,
 ) -> str:
     """Give the whole answer for one photo: the verdict, then a card for each of several findings.
 
@@ -80,6 +84,8 @@ def photo_answer(
         Which places of each finding's crop speak for it, to be drawn; None draws none.
     judged_with
         Whose labels it was judged with, as a sentence; empty for the net as it came.
+    scale
+        What lengths were taken from; None without any.
     """
     drawn = [None] * len(check.findings) if heats is None else list(heats)
     heat = drawn[0] if drawn else None
@@ -92,6 +98,7 @@ def photo_answer(
             for finding, heat in zip(check.findings, drawn, strict=True)
         ]
         parts.append("</ol>")
+    parts.append(scale_said(scale))
     notes = check.notes
     if check.taken is not None:
         notes = (f"Taken {readable_time(check.taken)}, by the camera’s clock.", *notes)
@@ -117,6 +124,7 @@ def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None, judged_with: s
             f'<p class="pv-only">{crop_picture(only.id, only.judgement.label, only.crop_rgb)}</p>'
             f'<p><span class="pv-number">{only.id}</span> '
             f"{escape(GROUP_NAMES[only.judgement.label])}</p>{_heat(only, heat)}"
+            f"{size_of(only.size_words)}"
         )
     if not check.findings and not alone:
         opening = f"<p>{escape(words.WHOLE_PHOTO)}</p>"
@@ -140,7 +148,7 @@ def _finding_card(finding: Finding, heat: F32 | None) -> str:
         f"{_heat(finding, heat)}</div>"
         f'<div class="pv-main"><h4><span class="pv-number">{finding.id}</span> '
         f"{escape(GROUP_NAMES[judged.label])}</h4>{confidence(judged)}"
-        f"{cues_of(judged)}{listed(judged.reasons)}"
+        f"{size_of(finding.size_words)}{cues_of(judged)}{listed(judged.reasons)}"
         f"{folded(words.SETTLES, listed(judged.why.settled_by))}"
         f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[judged.label]))}"
         f"{probabilities(judged)}</div>{caution()}</li>"

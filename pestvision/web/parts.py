@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING
 from pestvision.findings.words import CAUTION, CUES_HEADING
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.pictures import jpeg_uri
-from pestvision.web import words
+from pestvision.web import size_words, words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from pestvision.arrays import U8
     from pestvision.findings.finding import Judgement
+    from pestvision.size.records import Scale
 
 CROP_QUALITY = 85  # JPEG quality of a 224 px crop: about 15 kB, no artefact seen at arm's length
 MAX_LISTED = 200  # lines of a list of pairs or files; the report holds them all
@@ -61,6 +62,25 @@ def cues_of(judged: Judgement) -> str:
         return ""
     clues = listed(cue.sentence() for cue in judged.cues)
     return f'<p class="pv-cues">{escape(CUES_HEADING)}</p>{clues}'
+
+
+def size_of(sentences: Sequence[str]) -> str:
+    """Say how long an animal is: its length first; nothing where no scale was taken."""
+    if not sentences:
+        return ""
+    first, *rest = sentences
+    return (
+        f'<p class="pv-size"><strong>{escape(size_words.SIZE)}:</strong> {escape(first)}</p>'
+        f"{listed(rest)}"
+    )
+
+
+def scale_said(scale: Scale | None) -> str:
+    """Say what lengths were taken from, folded; nothing without a scale."""
+    if scale is None:
+        return ""
+    said = size_words.SCALE_TAKEN.format(what=size_words.TAKEN_FROM[scale.kind])
+    return folded(said, listed([size_words.unsure_by(scale), *scale.notes]))
 
 
 def probabilities(judged: Judgement) -> str:

@@ -12,7 +12,6 @@ import gradio as gr
 
 from pestvision.web import album_words, cards, words
 from pestvision.web.album import lesson_of
-from pestvision.web.handlers import Edges, Shown, clicked, typed, unmarked
 from pestvision.web.pages.into_log import build_into_log
 from pestvision.web.pages.teach import begun, build_teaching
 from pestvision.web.pages.visitor import SHOW_ANSWER, clear_after, owner_of
