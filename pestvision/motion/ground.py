@@ -16,6 +16,9 @@ import numpy as np
 
 from pestvision.arrays import F32, U8, Bool, as_f32, as_u8
 
+from pestvision.motion.ghosts import told_apart
+from pestvision.motion.noises import grey_of, grown, in_noises, size_of
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -26,14 +29,8 @@ LIGHT_ROUNDS = 4
 MOST_LIGHT = 3.0  # spreads beyond which a cell is taken for an animal, not for light
 EDGE_JITTER_PX = 0.35  # what is left of the camera's motion, and of sharpness that comes and goes
 LEAST_NOISE = 1.2  # grey levels: packed clips are smoother than they are true
-LOCAL_PX = 24  # surroundings by which wide changes and the local noise are told
-CALM_NOISES = 3.0  # a change is taken for this at the most where the surroundings are told
-USUAL_LEVEL = 1.5  # mean size of a change of nothing, in noises: three channels together
-SEEN_AT = 5.0  # in noise: a place that stands out by itself
-JOINED_AT = 3.0  # in noise: a place that belongs to one beside it that stands out
-SAMPLE_SHARES = (0.08, 0.25, 0.5, 0.75, 0.92)
-"""Of a place's values over time, in order, those that are tried for the ground."""
-NEVER_CLEAR = 6.0  # in noise: a place that never came so near to what surrounds it was never clear
+GROWN_PX = 3  # about what moved the ground is looked at anew: edges are soft
+LEAST_CLEAR = 2  # times at which a place was seen clear; fewer may be chance
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,7 +47,7 @@ class Ground:
     seen: Bool
 
 
-def ground_of(frames: Sequence[U8], *, covered: Sequence[U8], boxes: Bool) -> Ground:
+def ground_of(frames: Sequence[U8], *, covered: Sequence[U8], animals: Bool) -> Ground:
     """Make the ground of a stretch.
 
     Parameters
@@ -59,22 +56,20 @@ def ground_of(frames: Sequence[U8], *, covered: Sequence[U8], boxes: Bool) -> Gr
         (H, W, 3) uint8 RGB, laid over each other; a few dozen of a stretch.
     covered
         For each (H, W) uint8, 255 where the frame looked.
-    boxes
-        (H, W) bool: where somebody says that an animal is in all frames, moving or not.
+    animals
+        (H, W) bool: what is known to be an animal that covers the ground in all frames.
     """
     stack = np.stack(frames)
     middle = _share(stack, 0.5).astype(np.float32)
     seen = np.mean([cover > 0 for cover in covered], axis=0) > 0.6
     lit = [_relit(frame, middle) for frame in frames]
     first = _ground(middle, _noise_of(lit, middle), seen)
-    moved = np.zeros(seen.shape, np.bool_)
-    for frame, cover in zip(lit, covered, strict=True):
-        noises = _in_noises(as_f32(frame - middle), first.per_noise)
-        moved |= standing_out(noises, (cover > 0) & seen)
-    doubtful = _grown(_filled(moved | boxes), 5)
+    wheres = [(cover > 0) & seen for cover in covered]
+    there, gone = told_apart(lit, first.rgb, first.per_noise, wheres)
+    doubtful = grown(there.any(axis=0) | gone.any(axis=0) | animals, GROWN_PX)
     if not doubtful.any():
         return first
-    rgb = _cleared(np.stack(lit), middle, doubtful, first.per_noise, boxes)
+    rgb = _cleared(np.stack(lit), middle, doubtful, (there, gone), animals)
     return _ground(rgb, _noise_of(lit, rgb, away_from=doubtful), seen)
 
 
@@ -84,48 +79,34 @@ def difference(frame: U8, ground: Ground, *, without: Bool | None = None) -> F32
     `without` marks places that are known to be an animal's, so that light is not compared there.
     """
     lit = _relit(frame, ground.rgb, ground.coarse, without)
-    return _in_noises(as_f32(lit - ground.rgb), ground.per_noise)
+    return in_noises(as_f32(lit - ground.rgb), ground.per_noise)
 
 
-def _in_noises(change: F32, per_noise: F32) -> F32:
-    """Give a change in noises, what is wide in it and the noise of the surroundings taken out."""
-    noises = as_f32(change * per_noise[..., None])
-    side = 2 * LOCAL_PX + 1
-    calm = as_f32(cv2.blur(np.clip(noises, -CALM_NOISES, CALM_NOISES), (side, side)))
-    size = as_f32(cv2.GaussianBlur(_size_of(as_f32(noises - calm)), (0, 0), 0.8))
-    level = cv2.blur(np.minimum(size, np.float32(CALM_NOISES)), (side, side))
-    return as_f32(size / np.maximum(level / np.float32(USUAL_LEVEL), np.float32(1.0)))
+def _cleared(
+    lit: F32, middle: F32, doubtful: Bool, told: tuple[Bool, Bool], animals: Bool
+) -> F32:
+    """Give the ground where animals were: the median of the times at which it was seen there.
 
-
-def standing_out(noises: F32, where: Bool) -> Bool:
-    """Mark what stands out, and what belongs to it: (H, W) bool."""
-    weak = ((noises > JOINED_AT) & where).astype(np.uint8)
-    n, labels = cv2.connectedComponents(weak, connectivity=8)
-    strong = np.zeros(n, np.bool_)
-    strong[np.unique(labels[(noises > SEEN_AT) & where])] = True
-    strong[0] = False
-    return np.asarray(strong[labels])
-
-
-def _cleared(lit: F32, middle: F32, doubtful: Bool, per_noise: F32, boxes: Bool) -> F32:
-    """Choose, at each place where animals were, the value over time that is the ground's."""
-    filled = _filled_in(middle, doubtful)
+    Where a ghost was found those times count; else all at which nothing was there. Where the ground was
+    never seen it is filled in from around.
+    """
     rows, columns = np.nonzero(doubtful)
-    values = np.sort(lit[:, rows, columns].sum(axis=2), axis=0)
-    order = np.argsort(lit[:, rows, columns].sum(axis=2), axis=0)
-    del values
-    picks = [order[min(len(lit) - 1, int(share * len(lit)))] for share in SAMPLE_SHARES]
-    tried = np.stack([lit[pick, rows, columns] for pick in picks])  # (5, N, 3)
-    wanted = filled[rows, columns]
-    off = np.linalg.norm(tried - wanted, axis=2) * per_noise[rows, columns]
-    chosen = off.argmin(axis=0)
-    at = np.arange(len(rows))
-    best = tried[chosen, at]
-    never = (off[chosen, at] > NEVER_CLEAR) & boxes[rows, columns]
-    best[never] = wanted[never]
+    there, gone = (
+        np.stack([grown(mask, 2)[rows, columns] for mask in masks]) for masks in told
+    )
+    clear = np.where(gone.any(axis=0), gone, ~there)
+    # An animal that somebody marked, and that is no different in any frame, covers the ground in all.
+    clear &= ~animals[rows, columns] | gone.any(axis=0) | there.any(axis=0)
+    n_clear = clear.sum(axis=0)
+    values = np.where(clear[..., None], lit[:, rows, columns], np.float32(np.inf))
+    values.sort(axis=0)
+    half = np.maximum(n_clear - 1, 0) // 2
+    best = values[half, np.arange(len(rows))]
     rgb = middle.copy()
-    rgb[rows, columns] = best
-    return rgb
+    rgb[rows, columns] = np.where(np.isfinite(best), best, 0)
+    never = np.zeros(doubtful.shape, np.bool_)
+    never[rows, columns] = n_clear < LEAST_CLEAR
+    return _filled_in(rgb, never) if never.any() else rgb
 
 
 def _filled_in(rgb: F32, hole: Bool) -> F32:
@@ -145,7 +126,7 @@ def _filled_in(rgb: F32, hole: Bool) -> F32:
 
 
 def _ground(rgb: F32, noise: float, seen: Bool) -> Ground:
-    grey = as_f32(rgb.mean(axis=2))
+    grey = grey_of(rgb)
     across = cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 8)
     down = cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8)
     edges = cv2.GaussianBlur(np.hypot(across, down), (0, 0), 1.5)
@@ -161,15 +142,9 @@ def _noise_of(lit: Sequence[F32], rgb: F32, *, away_from: Bool | None = None) ->
     """Give the usual size of a difference that is nothing, grey levels, from a few frames."""
     sizes = []
     for frame in list(lit)[:: max(1, len(lit) // 8)]:
-        size = _size_of(frame - rgb)[::3, ::3]
+        size = size_of(frame - rgb)[::3, ::3]
         sizes.append(float(np.median(size if away_from is None else size[~away_from[::3, ::3]])))
     return max(LEAST_NOISE, 0.9 * float(np.median(sizes)))  # median of a 3-D length is 1.54 sigma
-
-
-def _size_of(change: F32) -> F32:
-    """Give the size of a change in colour: (H, W) float32, grey levels."""
-    squares = cv2.transform(change * change, np.ones((1, 3), np.float32))
-    return as_f32(cv2.sqrt(squares))
 
 
 def _coarse(rgb: F32) -> F32:
@@ -219,19 +194,3 @@ def _share(stack: U8, share: float) -> U8:
     """Give a share of the values over time at each place: (H, W, 3) uint8."""
     at = min(len(stack) - 1, int(share * len(stack)))
     return as_u8(np.partition(stack, at, axis=0)[at])
-
-
-def _grown(mask: Bool, by_px: int) -> Bool:
-    side = 2 * by_px + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)
-
-
-def _filled(mask: Bool) -> Bool:
-    """Fill the holes of a mask."""
-    outlines, _ = cv2.findContours(
-        mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
-    )
-    filled = np.zeros(mask.shape, np.uint8)
-    cv2.drawContours(filled, outlines, -1, 1, cv2.FILLED)
-    return np.asarray(filled > 0)

@@ -97,7 +97,7 @@ class Steadier:
         """Follow the key's corners: the motion, its error, and the share of corners that hold it."""
         if self._key is None or len(self._corners) < LEAST_CORNERS:
             return None
-        guess = _moved(_inverse(self._last), self._corners)
+        guess = as_f32(moved(_inverse(self._last), self._corners).astype(np.float32))
         here, kept = _followed(self._key, detail, self._corners, guess)
         if kept.sum() < LEAST_CORNERS:
             shift, response = _phase_shift(self._key, detail)
@@ -205,12 +205,12 @@ def _widest(here: F32, key: F32, cells: F64) -> tuple[F64, float, int] | None:
 
 def _bent(matrix: F64, here: F32, key: F32) -> tuple[F64, float, int]:
     """Let the similarity bend to a homography where the corners clearly ask for it."""
-    errors = np.linalg.norm(_moved(matrix, here) - key, axis=1)
+    errors = np.linalg.norm(moved(matrix, here) - key, axis=1)
     error = float(np.median(errors))
     if len(here) >= 6 * LEAST_CORNERS:
         bent, _ = cv2.findHomography(here, key, 0)
         if bent is not None and np.abs(bent[2, :2]).max() * here.max() < MOST_BEND:
-            of_bent = float(np.median(np.linalg.norm(_moved(bent, here) - key, axis=1)))
+            of_bent = float(np.median(np.linalg.norm(moved(bent, here) - key, axis=1)))
             if of_bent < BENT_GAIN * error:
                 return np.asarray(bent, np.float64), of_bent, len(here)
     return matrix, error, len(here)
@@ -224,9 +224,10 @@ def _phase_shift(key: U8, detail: U8) -> tuple[tuple[float, float], float]:
     return (float(x), float(y)), float(response)
 
 
-def _moved(matrix: F64, places: F32) -> F32:
+def moved(matrix: F64, places: F64 | F32) -> F64:
+    """Take (N, 2) places, whole numbers at pixel centres, by a (3, 3) matrix to another frame."""
     full = np.column_stack([places, np.ones(len(places))]) @ matrix.T
-    return as_f32((full[:, :2] / full[:, 2:]).astype(np.float32))
+    return np.asarray(full[:, :2] / full[:, 2:], np.float64)
 
 
 def _inverse(matrix: F64) -> F64:
