@@ -225,7 +225,6 @@ class Moved:
             **_reasons(self.judgement),
         }
 
-
     def _displacement(self) -> dict[str, Any] | None:
         if self.displacement_mm is not None:
             return {"value": round(float(self.displacement_mm), 1), "unit": "mm"}

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pestvision.size.outline import NoOutline
-from pestvision.size.records import Length, Outline
+from pestvision.size.records import Length
 
 if TYPE_CHECKING:
-    from pestvision.size.records import Scale
+    from pestvision.size.records import BodyLine, Outline, Scale
 
 SPREAD_95 = 1.96
 """Standard deviations either way that hold 95 in 100, of the logarithm: a length is off by a share."""
@@ -29,7 +29,7 @@ class Size:
     words: tuple[str, ...]
 
 
-def measure(outline: Outline, scale: Scale) -> Length:
+def measure(outline: Outline | BodyLine, scale: Scale) -> Length:
     """Give the length of an animal along its midline, with the range that holds it 95 times in 100.
 
     Parameters
@@ -58,7 +58,7 @@ def stretch_of(outline: Outline) -> float:
     return outline.length_px / max(float(outline.widths_px.max()), 1e-9)
 
 
-def size_of(outline: Outline | NoOutline, scale: Scale, *, group: str) -> Size:
+def size_of(outline: Outline | BodyLine | NoOutline, scale: Scale, *, group: str) -> Size:
     """Give what can be told of an animal's size on a photo with a scale.
 
     Parameters
