@@ -13,6 +13,7 @@ from PIL import Image, ImageDraw
 from pestvision.arrays import as_rgb, as_u8
 from pestvision.errors import ShapeError
 from pestvision.findings.evidence import GAIT_WORDS
+from pestvision.motion.gait_features import measure
 from pestvision.motion.trail import LOOPS, STEPS
 from pestvision.organisms.classes import GROUP_NAMES, LABELS
 from pestvision.report.log_marks import LINE, MAX_LETTERS, WIDTH, anchor_of
@@ -196,7 +197,6 @@ def length_curve(
     gait: GaitReading,
     *,
     mm_per_px: float | None = None,
-    held: Sequence[Held] = (),
     number: int = 1,
 ) -> str:
     """Draw the length of an animal over time, as a piece of HTML; empty where no length is known.
@@ -209,11 +209,10 @@ def length_curve(
         How it moved.
     mm_per_px
         Millimetres of a pixel; lengths are in pixels where None.
-    held
-        Stretches in which one end was held.
     number
         The animal's number; it begins the ids in the picture.
     """
+    held = held_ends(trail, gait)
     figure = curve_figure(trail, gait, mm_per_px=mm_per_px, held=held, number=number)
     if figure is None:
         return ""
@@ -240,7 +239,7 @@ def curve_figure(
     held: Sequence[Held] = (),
     number: int = 1,
 ) -> CurveFigure | None:
-    """Lay out the length over time; the arguments are those of `length_curve`."""
+    """Lay out the length over time, and the stretches in which an end was held; as `length_curve`."""
     unit = "pixels" if mm_per_px is None else "mm"
     lengths = trail.lengths_px * (1.0 if mm_per_px is None else mm_per_px)
     seen = trail.seen
@@ -285,6 +284,18 @@ def curve_figure(
         key=key,
         floor=floor,
         height=(key[-1][0] if key else axis + LINE) + 16,
+    )
+
+
+def held_ends(trail: Trail, gait: GaitReading) -> tuple[Held, ...]:
+    """Give the stretches in which an animal that steps or loops held one end."""
+    measured = measure(trail) if gait.gait in {STEPS, LOOPS} else None
+    if measured is None:
+        return ()
+    return tuple(
+        Held(half.start_s, half.end_s, half.held)
+        for half in measured.halves
+        if half.held is not None
     )
 
 

@@ -89,17 +89,17 @@ def photo_answer(
     """
     drawn = [None] * len(check.findings) if heats is None else list(heats)
     heat = drawn[0] if drawn else None
-    parts = [_verdict(check, alone=alone, heat=heat, judged_with=judged_with)]
+    parts = [_verdict(check, alone=alone, heat=heat, judged_with=judged_with, scale=scale)]
     if check.findings and _only(check) is None:
         parts.append(f"<h3>{escape(words.FOUND)}</h3>")
         parts.append('<ol class="pv-findings">')
         parts += [
-            _finding_card(finding, heat)
+            _finding_card(finding, heat, scale)
             for finding, heat in zip(check.findings, drawn, strict=True)
         ]
         parts.append("</ol>")
     parts.append(scale_said(scale))
-    notes = check.notes
+    notes = tuple(note for note in check.notes if scale is None or note not in scale.notes)
     if check.taken is not None:
         notes = (f"Taken {readable_time(check.taken)}, by the camera’s clock.", *notes)
     if notes:
@@ -114,7 +114,14 @@ def _only(check: PhotoCheck) -> Finding | None:
     return check.findings[0]
 
 
-def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None, judged_with: str) -> str:
+def _verdict(
+    check: PhotoCheck,
+    *,
+    alone: bool,
+    heat: F32 | None,
+    judged_with: str,
+    scale: Scale | None,
+) -> str:
     judged = check.verdict
     opening = ""
     crop = ""
@@ -124,7 +131,7 @@ def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None, judged_with: s
             f'<p class="pv-only">{crop_picture(only.id, only.judgement.label, only.crop_rgb)}</p>'
             f'<p><span class="pv-number">{only.id}</span> '
             f"{escape(GROUP_NAMES[only.judgement.label])}</p>{_heat(only, heat)}"
-            f"{size_of(only.size_words)}"
+            f"{size_of(only.size_words, scale)}"
         )
     if not check.findings and not alone:
         opening = f"<p>{escape(words.WHOLE_PHOTO)}</p>"
@@ -140,7 +147,7 @@ def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None, judged_with: s
     )
 
 
-def _finding_card(finding: Finding, heat: F32 | None) -> str:
+def _finding_card(finding: Finding, heat: F32 | None, scale: Scale | None) -> str:
     judged = finding.judgement
     return (
         f'<li class="pv-card pv-finding pv-{judged.label}">'
@@ -148,7 +155,7 @@ def _finding_card(finding: Finding, heat: F32 | None) -> str:
         f"{_heat(finding, heat)}</div>"
         f'<div class="pv-main"><h4><span class="pv-number">{finding.id}</span> '
         f"{escape(GROUP_NAMES[judged.label])}</h4>{confidence(judged)}"
-        f"{size_of(finding.size_words)}{cues_of(judged)}{listed(judged.reasons)}"
+        f"{size_of(finding.size_words, scale)}{cues_of(judged)}{listed(judged.reasons)}"
         f"{folded(words.SETTLES, listed(judged.why.settled_by))}"
         f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[judged.label]))}"
         f"{probabilities(judged)}</div>{caution()}</li>"
@@ -331,7 +338,8 @@ def _track_card(track: TrackResult) -> str:
     return (
         f"<li>{crop_picture(track.id, judged.label, track.crop_rgb, of='a photo')}"
         f'<p><span class="pv-number">{track.id}</span> <strong>{escape(label)}</strong></p>'
-        f"{confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>{cues_of(judged)}"
+        f"{confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>"
+        f"{size_of(track.size_words)}{cues_of(judged)}"
         f"{folded(words.WHY, listed((*judged.reasons, *judged.why.settled_by)))}</li>"
     )
 

@@ -11,7 +11,7 @@ from pestvision.findings.evidence import GAIT_WORDS
 from pestvision.findings.words import LOOK_FOR
 from pestvision.motion.trail import GAITS
 from pestvision.organisms.classes import GROUP_NAMES
-from pestvision.report.trail_figures import Tracked, held_ends, length_curve, track_picture
+from pestvision.report.trail_figures import Tracked, length_curve, track_picture
 from pestvision.size.measure import length_words
 from pestvision.web import size_words, words
 from pestvision.web.parts import (
@@ -56,7 +56,7 @@ def clip_answer(
     if found.animals:
         parts.append(_tracks(found))
         parts.append(f'<h3>{escape(words.FOUND)}</h3><ol class="pv-findings">')
-        parts += [_animal_card(animal) for animal in found.animals]
+        parts += [_animal_card(animal, scale) for animal in found.animals]
         parts.append("</ol>")
     parts.append(scale_said(scale))
     if found.notes:
@@ -95,7 +95,7 @@ def _tracks(found: ClipCheck) -> str:
     )
 
 
-def _animal_card(animal: ClipAnimal) -> str:
+def _animal_card(animal: ClipAnimal, scale: Scale | None) -> str:
     judged = animal.judgement
     crop = crop_picture(animal.track, judged.label, animal.crop_rgb, of=size_words.ON_THE_CLIP)
     return (
@@ -103,7 +103,7 @@ def _animal_card(animal: ClipAnimal) -> str:
         f'<div class="pv-side">{crop}</div>'
         f'<div class="pv-main"><h4><span class="pv-number">{animal.track}</span> '
         f"{escape(GROUP_NAMES[judged.label])}</h4>{confidence(judged)}{cues_of(judged)}"
-        f"{_moved(animal)}{_size(animal)}"
+        f"{_moved(animal)}{_size(animal, scale)}"
         f"{folded(words.WHY, listed((*judged.reasons, *judged.why.settled_by)))}"
         f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[judged.label]))}"
         f"{probabilities(judged)}</div>{_curve(animal)}{caution()}</li>"
@@ -148,22 +148,16 @@ def _gaits(gait: GaitReading) -> str:
     return folded(size_words.GAIT_LIKELY, f"<table><tbody>{rows}</tbody></table>")
 
 
-def _size(animal: ClipAnimal) -> str:
+def _size(animal: ClipAnimal, scale: Scale | None) -> str:
     """Say how long it is, or why that is not known."""
     if animal.length is not None:
-        return size_of((length_words(animal.length), *animal.length.notes))
+        return size_of((length_words(animal.length), *animal.length.notes), scale)
     return size_of((animal.length_note or size_words.NO_SCALE_CLIP,))
 
 
 def _curve(animal: ClipAnimal) -> str:
     """Draw the length over time across the card, what it shows in words beneath."""
-    drawn = length_curve(
-        animal.trail,
-        animal.gait,
-        mm_per_px=animal.mm_per_px,
-        held=held_ends(animal.trail),
-        number=animal.track,
-    )
+    drawn = length_curve(animal.trail, animal.gait, mm_per_px=animal.mm_per_px, number=animal.track)
     if not drawn:
         return ""
     return f'<div class="pv-curve"><h5>{escape(size_words.CURVE)}</h5>{drawn}</div>'

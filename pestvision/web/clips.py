@@ -5,7 +5,6 @@ from __future__ import annotations
 from contextlib import closing
 from typing import TYPE_CHECKING
 
-from pestvision.findings.clip import check_clip
 from pestvision.findings.finding import Finding, PhotoCheck
 from pestvision.photos.formats import tell_content
 from pestvision.photos.video import open_clip
@@ -13,11 +12,11 @@ from pestvision.photos.video import open_clip
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pestvision.arrays import U8
+    from pestvision.arrays import U8, BoxXyxy
     from pestvision.findings.clip_result import ClipCheck
+    from pestvision.organisms.classify import Classifier
     from pestvision.settings import Settings
-
-__all__ = ["as_photo", "check_clip", "first_frame", "is_clip"]
+    from pestvision.size.records import Scale
 
 CLIP_ENDINGS = frozenset(
     {".mp4", ".mov", ".m4v", ".webm", ".mkv", ".avi", ".3gp", ".mpg", ".mpeg", ".ts", ".mts"}
@@ -51,6 +50,28 @@ def first_frame(path: Path, *, settings: Settings) -> tuple[str, U8]:
     clip = open_clip(path, settings=settings.clip)
     with closing(clip.frames()) as frames:  # type: ignore[type-var]
         return clip.name, next(iter(frames)).full()
+
+
+def check_clip(
+    path: Path,
+    classifier: Classifier,
+    *,
+    scale: Scale | None,
+    box: BoxXyxy | None,
+    after_irritant: bool,
+    settings: Settings,
+) -> ClipCheck:
+    """Check a clip, as `findings.clip.check_clip`; the readers of clips are loaded when one is given."""
+    from pestvision.findings.clip import check_clip
+
+    return check_clip(
+        path,
+        classifier,
+        scale=scale,
+        box=box,
+        after_irritant=after_irritant,
+        settings=settings,
+    )
 
 
 def as_photo(found: ClipCheck) -> PhotoCheck:

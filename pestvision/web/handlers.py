@@ -17,6 +17,7 @@ from pestvision.findings.check import check_photo
 from pestvision.findings.night import scan_night
 from pestvision.photos.read import read_photo
 from pestvision.report.write import write_report
+from pestvision.size.records import NoScale
 from pestvision.size.scale import find_scale
 from pestvision.web import cards, words
 from pestvision.web.clip_cards import clip_answer
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from pestvision.organisms.classify import Classifier
     from pestvision.progress import Progress
     from pestvision.settings import Settings
-    from pestvision.size.records import Scale
     from pestvision.web.shown import Edges
 
 REPORT_FOLDER_NAME = "night-report"
@@ -267,9 +267,7 @@ class Desk:
             scale=shown.measuring.scale,
         )
 
-    def _check(
-        self, shown: Shown, box_xyxy_px: BoxXyxy | None
-    ) -> tuple[Shown, PhotoCheck, str]:
+    def _check(self, shown: Shown, box_xyxy_px: BoxXyxy | None) -> tuple[Shown, PhotoCheck, str]:
         """Judge a photo or a place on it; give it with its scale, and whose labels it was judged with."""
         classifier = self._classifier.get()
         photo = read_photo(shown.path, settings=self._settings.photos)
@@ -374,7 +372,7 @@ def with_scale(shown: Shown, rgb: U8) -> Shown:
     if shown.measuring.scale is not None:
         return shown
     scale = find_scale(rgb)
-    if not scale:
+    if isinstance(scale, NoScale):
         return shown
     return replace(shown, measuring=replace(shown.measuring, scale=scale))
 

@@ -64,11 +64,14 @@ def cues_of(judged: Judgement) -> str:
     return f'<p class="pv-cues">{escape(CUES_HEADING)}</p>{clues}'
 
 
-def size_of(sentences: Sequence[str]) -> str:
-    """Say how long an animal is: its length first; nothing where no scale was taken."""
+def size_of(sentences: Sequence[str], scale: Scale | None = None) -> str:
+    """Say how long an animal is: its length first; nothing where no scale was taken.
+
+    What a scale rests on is left out where `scale` is given: `scale_said` says it once for all.
+    """
     if not sentences:
         return ""
-    first, *rest = sentences
+    first, *rest = (line for line in sentences if scale is None or line not in scale.notes)
     return (
         f'<p class="pv-size"><strong>{escape(size_words.SIZE)}:</strong> {escape(first)}</p>'
         f"{listed(rest)}"

@@ -78,7 +78,7 @@ class ScaleDesk:
         with spoken():
             shown = required(shown)
             scale = self._scale(shown, told)
-            if not scale:
+            if isinstance(scale, NoScale):
                 shown = replace(shown, measuring=replace(shown.measuring, scale=None))
                 return shown, _not_taken(scale)
             scale = _behind_glass(scale, told)

@@ -31,7 +31,9 @@ AFTER_IRRITANT_HINT = (
     "An irritated flatworm loops like a leech, so its steps then say nothing of what it is."
 )
 CLIP_VERDICTS: dict[str, str] = {**words.VERDICTS, CANT_TELL: "Can’t tell from this clip"}
-WHOLE_CLIP = "No animal could be followed over the clip, so its clearest frame was judged as a whole."
+WHOLE_CLIP = (
+    "No animal could be followed over the clip, so its clearest frame was judged as a whole."
+)
 TRACKS = "Where they went"
 TRACKS_SAY = (
     "The first frame. The ring is where the middle of an animal was first seen, the arrow the way it went; "
@@ -46,9 +48,7 @@ SPEED_MM = "Its middle went {speed} mm a second."
 SPEED_LENGTHS = "Its middle went {speed} of its own lengths a second."
 FOLLOWED = "Followed for {seconds} seconds, from second {start} on."
 SIZE = "How long it is"
-NO_SCALE_CLIP = (
-    "Its length in millimetres is not known: no scale was taken. Under “How long is it?” you can mark one."
-)
+NO_SCALE_CLIP = "Its length in millimetres is not known: no scale was taken. Under “How long is it?” you can mark one."
 CURVE = "Its length over time"
 ON_THE_CLIP = "the clip"
 

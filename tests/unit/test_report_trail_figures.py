@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import replace
 from xml.etree import ElementTree as ET
@@ -20,6 +21,7 @@ from pestvision.report.trail_figures import (
     Held,
     Tracked,
     curve_figure,
+    held_ends,
     length_curve,
     track_picture,
 )
@@ -75,7 +77,7 @@ def test_a_label_that_is_none_is_refused() -> None:
 
 
 def test_the_curve_says_in_words_what_it_shows() -> None:
-    svg = length_curve(inchworm(), reading(), mm_per_px=0.1, held=HELD)
+    svg = length_curve(inchworm(), reading(), mm_per_px=0.1)
     root = ET.fromstring(svg)  # noqa: S314 - our own
     said = " ".join(root.itertext())
     assert "Length of number 1 over time, in mm" in said
@@ -166,3 +168,14 @@ def test_the_marks_of_the_axis_hold_every_length(gait: str | None, most_mm: floa
     assert figure is not None
     assert 3 <= len(figure.grid) <= 6
     assert all(y >= 0 for _x, y, _whole in figure.dots)
+
+
+def test_the_ends_that_a_stepping_animal_holds_are_told_by_turns() -> None:
+    ends = [item.end for item in held_ends(inchworm(), reading())]
+    assert len(ends) >= 6
+    assert all(one != other for one, other in itertools.pairwise(ends))
+
+
+def test_no_end_is_told_of_an_animal_that_does_not_step() -> None:
+    assert held_ends(glider(), reading(GLIDE)) == ()
+    assert held_ends(inchworm(), reading(None)) == ()
