@@ -336,10 +336,11 @@ def scale_card(
 
     Print it in true size, measure its bar, and lay it beside the animal when you take the photo.
     """
-    from pestvision.cli.card_work import card_words, made_card
+    from pestvision.cli.card_work import card_lines, made_card
 
     made = made_card(paper, out)
-    typer.echo(json_line(made) if as_json else printable(card_words(made)))
+    for line in [json_line(made)] if as_json else card_lines(made):
+        typer.echo(printable(line))
 
 
 @app.command(epilog=EXIT_STATUSES)

@@ -50,11 +50,12 @@ def made_card(paper: str, out: Path | None) -> dict[str, Any]:
     }
 
 
-def card_words(made: dict[str, Any]) -> str:
+def card_lines(made: dict[str, Any]) -> tuple[str, ...]:
     """Say where the card is and what to do with it."""
+    bar = f"{made['bar_mm']:.0f} mm"
     return (
-        f"The card is written: {made['file']}\n"
-        "Print it at 100 % (actual size), not fitted to the page. Then measure the bar on it: it must be "
-        f"{made['bar_mm']:.0f} mm long. If it is not, tell the program what it measures. Keep the card flat and "
-        "dry, and lay it in the plane of the animal."
+        f"The card is written: {made['file']}",
+        "Print it at 100 % (actual size), not fitted to the page.",
+        f"Then measure the bar on it: it must be {bar} long. If it is not, tell the program its length.",
+        "Keep the card flat and dry, and lay it in the plane of the animal.",
     )

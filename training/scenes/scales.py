@@ -7,7 +7,7 @@ straight, and the plane is flat: neither a lens that bends lines nor a curled ca
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -90,6 +90,9 @@ class ScaledPhoto:
         Millimetres of a pixel at the middle of the canvas's room for an animal.
     tilt_deg
         How far the plane leans.
+    printed
+        What the scale was printed at, over its true size: a marker card's bar measures so many times 100 mm.
+        Millimetres here are true ones.
     animal, animal_mm
         The animal in that plane: its box and mask on the photo, and its true length along its midline.
         None if there is none.
@@ -101,6 +104,7 @@ class ScaledPhoto:
     mm_per_px: float
     middle_xy_px: tuple[float, float]
     tilt_deg: float
+    printed: float = 1.0
     animal: DrawnObject | None = None
     animal_mm: float | None = None
 
@@ -116,6 +120,7 @@ def draw_scaled_photo(
     size: tuple[int, int] | None = None,
     tilt_deg: float | None = None,
     is_covered: bool = False,
+    printed: float = 1.0,
 ) -> ScaledPhoto:
     """Draw a photo of a scale lying flat, from 0 to 30 degrees off straight above.
 
@@ -132,7 +137,9 @@ def draw_scaled_photo(
     tilt_deg
         How far the plane leans; by default anything from 0 to 30.
     is_covered
-        Whether something lies over a part of the scale.
+        Whether something lies over a part of the scale; an animal lies on top of it.
+    printed
+        What the scale was printed at, over its true size.
 
     Raises
     ------
@@ -148,7 +155,8 @@ def draw_scaled_photo(
     px_per_mm = span * max(frame) / CARD_WIDTH_MM
     canvas = CANVASES[scale_kind](rng, int(np.ceil(_FINER * px_per_mm)))
     view = _look(rng, canvas, frame, px_per_mm=px_per_mm, tilt_deg=tilt)
-    return _shot(rng, canvas, view, frame, scale_kind, animal, is_covered)
+    taken = _shot(rng, canvas, view, frame, animal, is_covered)
+    return _as_printed(taken, scale_kind, printed)
 
 
 def _frame(rng: np.random.Generator) -> tuple[int, int]:
@@ -157,12 +165,24 @@ def _frame(rng: np.random.Generator) -> tuple[int, int]:
     return (short, long) if rng.random() < 0.7 else (long, short)
 
 
+def _as_printed(taken: ScaledPhoto, scale_kind: str, printed: float) -> ScaledPhoto:
+    """Give the truth in millimetres as a ruler has them, where the scale was printed larger or smaller."""
+    to_mm = np.diag([printed, printed, 1.0]) @ taken.to_mm
+    return replace(
+        taken,
+        scale_kind=scale_kind,
+        to_mm=np.asarray(to_mm, np.float64),
+        mm_per_px=taken.mm_per_px * printed,
+        printed=printed,
+        animal_mm=None if taken.animal_mm is None else taken.animal_mm * printed,
+    )
+
+
 def _shot(
     rng: np.random.Generator,
     canvas: Canvas,
     view: View,
     frame: tuple[int, int],
-    scale_kind: str,
     animal: str | None,
     is_covered: bool,
 ) -> ScaledPhoto:
@@ -170,11 +190,11 @@ def _shot(
     middle_mm = _middle_of(canvas.room_xyxy_mm)
     middle_px = _taken_to(view.to_px, middle_mm)
     cover, truth = None, None
+    if is_covered:
+        _lay_over(rng, canvas)
     if animal is not None:
         local = 1.0 / _mm_per_px(view.to_px, middle_mm)
         cover, truth = _lay_animal(rng, canvas, new_animal(rng, animal), px_per_mm=local)
-    if is_covered:
-        _lay_over(rng, canvas)
     _lay_canvas(picture, canvas, view)
     _shade(rng, picture, view, canvas)
     camera = draw_camera(rng, blur_px=float(rng.uniform(0.4, 1.6)) * max(1.0, min(frame) / 900))
@@ -185,7 +205,7 @@ def _shot(
         drawn = _seen_animal(_warped(cover, canvas, view, frame), truth, view, middle_mm)
     return ScaledPhoto(
         rgb=rgb,
-        scale_kind=scale_kind,
+        scale_kind=MARKER_CARD,
         to_mm=np.asarray(to_mm / to_mm[2, 2], np.float64),
         mm_per_px=_mm_per_px(view.to_px, middle_mm),
         middle_xy_px=middle_px,
@@ -322,7 +342,7 @@ def _lay_over(rng: np.random.Generator, canvas: Canvas) -> None:
     )
     reach = np.cos(side) * across + np.sin(side) * down
     reach += 0.02 * np.sin(9.0 * (np.cos(side) * down - np.sin(side) * across) + side)
-    edge = float(rng.uniform(0.1, 0.3))
+    edge = float(rng.uniform(-0.2, 0.3))
     cover = np.clip((reach - edge) * columns / 2.0 + 0.5, 0, 1)
     colour = rng.uniform(0.05, 0.7, 3).astype(np.float32)
     canvas.rgb[:] = canvas.rgb * spread(f32(1.0 - cover)) + spread(f32(cover)) * colour
