@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pestvision.motion.trail import N_MIDLINE
+
 if TYPE_CHECKING:
     from pestvision.arrays import F64, Bool
     from pestvision.motion.trail import Trail
@@ -27,6 +29,7 @@ CYCLE_NOISE_SIGMAS = 4.0  # and smaller than this many deviations of the noise n
 HELD_SHARE = 0.3  # an end holds if it goes less than this share of what the length changes by
 HELD_JITTER = 3.0  # or less than this many jitters
 MOVED_SHARE = 0.5  # the other end has gone at least so much of that change
+MIDDLE = slice(N_MIDLINE // 2 - 1, N_MIDLINE // 2 + 2)  # points whose mean is the body's middle
 MIN_SIZE = 1e-9
 
 FEATURES = (
@@ -46,6 +49,10 @@ FEATURES = (
     "log_bend_over_noise",
     "bend_rate",
     "log_outline_over_noise",
+    "slide",
+    "log_slide_speed",
+    "slide_one_way",
+    "sideways",
 )
 """The numbers that the gait is told from, in the order of the weights."""
 
@@ -177,6 +184,7 @@ def measure(trail: Trail) -> Measured | None:
             np.log1p(bend / (bend_noise + 0.01)),
             np.log1p(bend_rate),
             np.log1p(outline / typical / jitter),
+            *_sliding(even, typical, jitter),
         ]
     )
     return Measured(
@@ -244,7 +252,7 @@ class _Pace:
 
     @classmethod
     def of(cls, even: _Even, typical: float) -> _Pace:
-        middle = even.lines.mean(axis=1) / typical
+        middle = even.lines[:, MIDDLE].mean(axis=1) / typical
         lag = max(1, round(PACE_S / even.step_s))
         duration = max(float(even.times[-1] - even.times[0]), even.step_s)
         net = float(np.hypot(*(middle[-1] - middle[0]))) / duration
@@ -477,3 +485,42 @@ def _holding(even: _Even, ends: F64, typical: float) -> tuple[float, float, floa
     total = gone.sum(axis=0)
     one_end = float(abs(total[0] - total[1]) / max(float(total.sum()), MIN_SIZE))
     return held, alternation, one_end
+
+
+def _sliding(even: _Even, typical: float, jitter: float) -> tuple[float, float, float, float]:
+    """Tell how far the body slides along its own line, as what glides or creeps does on its cilia or foot.
+
+    Each point of a gliding body goes where the point before it was, all at one speed, however the body
+    turns. A stepping body's points go along it at different speeds, a bending one's go sideways.
+
+    Returns
+    -------
+    slide
+        0 to 1: of all motion of the body's points, the share that is sliding at one speed.
+    log_slide_speed
+        Logarithm of the speed of sliding, lengths a second.
+    one_way
+        0 to 1: how far it keeps its direction: 1 if it always slides towards the same end.
+    sideways
+        Logarithm of the speed across the body over that along it.
+    """
+    lag = max(1, round(PACE_S / even.step_s))
+    if len(even.lines) <= lag:
+        return 0.0, float(np.log(0.004)), 0.0, 0.0
+    good = even.good[lag:] & even.good[:-lag]
+    if not good.any():
+        return 0.0, float(np.log(0.004)), 0.0, 0.0
+    velocity = (even.lines[lag:] - even.lines[:-lag])[good] / (typical * lag * even.step_s)
+    mean_line = 0.5 * (even.lines[lag:] + even.lines[:-lag])[good]
+    along = np.gradient(mean_line, axis=1)
+    along /= np.maximum(np.linalg.norm(along, axis=2, keepdims=True), MIN_SIZE)
+    forward = (velocity * along).sum(axis=2)
+    across = velocity[..., 0] * along[..., 1] - velocity[..., 1] * along[..., 0]
+    sliding = forward[:, 1:-1].mean(axis=1)
+    power = float((velocity[:, 1:-1] ** 2).sum(axis=2).mean())
+    noise = 2.0 * (jitter / (lag * even.step_s)) ** 2
+    slide = float((sliding**2).mean() / max(power, noise, MIN_SIZE))
+    speed = float(np.abs(sliding).mean())
+    one_way = float(abs(sliding.mean()) / max(speed, MIN_SIZE))
+    sides = float((across[:, 1:-1] ** 2).mean() / max(float((forward[:, 1:-1] ** 2).mean()), MIN_SIZE))
+    return float(np.sqrt(slide)), float(np.log(speed + 0.004)), one_way, 0.5 * float(np.log(sides + 1e-3))
