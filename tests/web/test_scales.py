@@ -49,7 +49,15 @@ def told(**changes: Any) -> Told:
 
 @pytest.mark.parametrize(
     ("text", "number"),
-    [("", None), ("  ", None), (None, None), ("0", 0.0), ("12,5", 12.5), (" 7 mm", 7.0), ("3 %", 3.0)],
+    [
+        ("", None),
+        ("  ", None),
+        (None, None),
+        ("0", 0.0),
+        ("12,5", 12.5),
+        (" 7 mm", 7.0),
+        ("3 %", 3.0),
+    ],
 )
 def test_an_empty_field_is_never_read_as_nought(text: str | None, number: float | None) -> None:
     assert number_of(text) == number
@@ -241,7 +249,9 @@ def card_photo(folder: Path) -> Path:
     with Image.open(flat) as card:
         small = card.convert("RGB")
         small = small.resize((round(8 * wide), round(8 * wide * card.height / card.width)))
-    small.crop((0, 0, small.width, min(small.height, 1300))).save(folder / "with card.jpg", quality=92)
+    small.crop((0, 0, small.width, min(small.height, 1300))).save(
+        folder / "with card.jpg", quality=92
+    )
     return folder / "with card.jpg"
 
 
