@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 from pestvision.errors import ScaleError
 from pestvision.size.coin import coin_scale, find_coins
-from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, TWO_POINTS, NoScale
+from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, RULER, TWO_POINTS, NoScale
 from pestvision.size.refraction import ScaleAt, through_glass
+from pestvision.size.ruler import find_ruler
 from pestvision.size.scale import duckweed, find_scale, two_points
 from pestvision.web import size_words, words
 from pestvision.web.handlers import required, spoken
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from pestvision.size.records import Scale
     from pestvision.web.shown import Place, Shown
 
-WAYS = (TWO_POINTS, MARKER_CARD, COIN, DUCKWEED)
+WAYS = (TWO_POINTS, MARKER_CARD, COIN, RULER, DUCKWEED)
 """What a scale can be taken from on the page, in the order in which it is offered."""
 
 
@@ -39,8 +40,8 @@ class Told:
         One of `WAYS`.
     ends
         Both ends of a length: across and down of each, per cent of the photo.
-    distance, bar
-        Between the ends, and what the bar of the printed card measures, mm.
+    distance, bar, tick
+        Between the ends, what the bar of the printed card measures, between two marks of a ruler, mm.
     coin, number
         The kind of coin, and which of the round things it is, from 1.
     at
@@ -53,6 +54,7 @@ class Told:
     ends: tuple[str | float | None, ...] = ("", "", "", "")
     distance: str = ""
     bar: str = ""
+    tick: str = ""
     coin: str | None = None
     number: str | None = None
     at: str | None = ScaleAt.ANIMAL_DEPTH
@@ -105,9 +107,12 @@ class ScaleDesk:
             return two_points(first, second, distance)
         if told.way == COIN:
             return _of_coin(shown, told)
-        if told.way in WAYS:
+        if told.way == RULER:
+            tick = _typed(told.tick, size_words.TICK)
+            return find_ruler(self._full(shown), tick_mm=tick)
+        if told.way == MARKER_CARD:
             bar = _typed(told.bar, size_words.BAR)
-            return find_scale(self._full(shown), bar_mm=bar, want=told.way)
+            return find_scale(self._full(shown), bar_mm=bar, want=MARKER_CARD)
         raise ScaleError(size_words.WAY_UNKNOWN, advice=size_words.WAY_UNKNOWN_ADVICE)
 
 

@@ -77,6 +77,8 @@ ENDS = ("End A across, %", "End A down, %", "End B across, %", "End B down, %")
 DISTANCE = "Distance between the two, mm"
 BAR = "The bar on the card measures, mm"
 BAR_HINT = "Printers shrink. Measure the 100 mm bar with a ruler; leave it empty if you cannot."
+TICK = "From one mark to the next, mm"
+TICK_HINT = "Usually 1. Leave it empty to have it read from the longer marks, where they show it."
 COIN_KIND = "Which coin is it?"
 COIN_HINT = (
     "First let the round things on the photo be found, then say which of them is the coin. Which coin it is, "

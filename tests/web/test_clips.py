@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import gradio as gr
 import numpy as np
@@ -13,14 +12,18 @@ from made_answers import judged
 from made_trails import CUES, animal, clip_check, glider, reading
 from test_cards import Seen
 
-from pestvision.findings.clip_result import ClipCheck
 from pestvision.findings.words import CAUTION, CUES_HEADING
 from pestvision.motion.trail import GLIDE
 from pestvision.organisms.classes import LABELS
 from pestvision.size.records import Scale
 from pestvision.web import clips, handlers, size_words, words
 from pestvision.web.clip_cards import clip_answer
-from pestvision.web.handlers import Desk
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pestvision.findings.clip_result import ClipCheck
+    from pestvision.web.handlers import Desk
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import gradio as gr
@@ -13,7 +12,7 @@ from PIL import Image
 
 from pestvision.errors import ScaleError
 from pestvision.size.card import PAPERS_MM, card_png
-from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, TWO_POINTS
+from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, RULER, TWO_POINTS, NoScale
 from pestvision.size.refraction import ScaleAt
 from pestvision.size.rounds import RoundThing
 from pestvision.web import scales, size_words
@@ -24,6 +23,8 @@ from pestvision.web.scales import ScaleDesk, Told, clicked_end, ends_of, texts_o
 from pestvision.web.shown import Measuring, Shown, box_of_edges, edges_of_texts
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from pestvision.web.handlers import Desk
 
 GROUND = np.full((600, 900, 3), 120, np.uint8)
@@ -270,3 +271,19 @@ def test_the_printed_card_is_found_by_itself_when_a_photo_is_checked(
     bar = ScaleDesk(desk.full).take(shown, Told(way=MARKER_CARD, bar="97"))[0].measuring.scale
     assert bar is not None
     assert bar.mm_per_px((600, 400)) == pytest.approx(0.97 * scale.mm_per_px((600, 400)), rel=0.01)
+
+
+def test_what_one_mark_of_a_ruler_is_can_be_said_or_left_to_be_read(
+    shown: Shown, scale_desk: ScaleDesk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[float | None] = []
+
+    def find(_rgb: object, *, tick_mm: float | None) -> NoScale:
+        asked.append(tick_mm)
+        return NoScale("No row of even ticks was found.")
+
+    monkeypatch.setattr(scales, "find_ruler", find)
+    for tick in ("", "0,5"):
+        _after, html = scale_desk.take(shown, Told(way=RULER, tick=tick))
+        assert "No row of even ticks" in html
+    assert asked == [None, 0.5]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import gradio as gr
 
 from pestvision.size.coin import COINS
-from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, TWO_POINTS
+from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, RULER, TWO_POINTS
 from pestvision.size.refraction import ScaleAt
 from pestvision.web import scales, size_words
 from pestvision.web.scales import Told
@@ -36,6 +36,7 @@ class ScaleArea:
     ends_state: gr.Markdown
     distance: gr.Textbox
     bar: gr.Textbox
+    tick: gr.Textbox
     coin: gr.Dropdown
     find_rounds: gr.Button
     rounds_said: gr.Markdown
@@ -58,6 +59,7 @@ class ScaleArea:
             *self.ends,
             self.distance,
             self.bar,
+            self.tick,
             self.coin,
             self.number,
             self.at,
@@ -74,9 +76,9 @@ class ScaleArea:
 
 def told_of(values: tuple[Any, ...]) -> Told:
     """Put what the components of `ScaleArea.told` say into a record."""
-    way, x0, y0, x1, y1, distance, bar, coin, number, at, camera, pane, depth = values
+    way, x0, y0, x1, y1, distance, bar, tick, coin, number, at, camera, pane, depth = values
     ends = (x0, y0, x1, y1)
-    return Told(way, ends, distance, bar, coin, number, at, camera, pane, depth)
+    return Told(way, ends, distance, bar, tick, coin, number, at, camera, pane, depth)
 
 
 def marks_of(shown: Shown, way: str | None, *, said: str | None = None) -> list[Any]:
@@ -128,6 +130,8 @@ def lay_out_scale(clicks: gr.Radio) -> ScaleArea:
             gr.Markdown(size_words.DUCKWEED_HINT)
         with gr.Column(visible=False) as of_card:
             bar = _number(size_words.BAR, "scale-bar", hint=size_words.BAR_HINT)
+        with gr.Column(visible=False) as of_ruler:
+            tick = _number(size_words.TICK, "scale-tick", hint=size_words.TICK_HINT)
         with gr.Column(visible=False) as of_coin:
             gr.Markdown(size_words.COIN_HINT)
             find = gr.Button(size_words.FIND_ROUNDS, elem_id="scale-find-rounds")
@@ -167,6 +171,7 @@ def lay_out_scale(clicks: gr.Radio) -> ScaleArea:
         (frozenset({TWO_POINTS}), distance),
         (frozenset({DUCKWEED}), of_leaf),
         (frozenset({MARKER_CARD}), of_card),
+        (frozenset({RULER}), of_ruler),
         (frozenset({COIN}), of_coin),
     )
     return ScaleArea(
@@ -177,6 +182,7 @@ def lay_out_scale(clicks: gr.Radio) -> ScaleArea:
         ends_state,
         distance,
         bar,
+        tick,
         coin,
         find,
         rounds_said,
