@@ -153,8 +153,10 @@ def coin_scale(thing: RoundThing, kind: str) -> Scale | NoScale:
             f"The coin is taken for {_with_article(coin.name)}, {coin.diameter_mm:g} mm across.",
             *look_alikes(kind),
             LIES_BESIDE,
-            (f"The coin's face lies a little nearer to the camera than what lies beside it; {nearer:.1%} "
-            "is added to lengths for that, as for a phone's usual lens and a photo that was not cut."),
+            (
+                f"The coin's face lies a little nearer to the camera than what lies beside it; {nearer:.1%} "
+                "is added to lengths for that, as for a phone's usual lens and a photo that was not cut."
+            ),
         ),
     )
 

@@ -154,7 +154,9 @@ def _block_peaks(
     band = (far > 1 / PERIODS_PX[1]) & (far < 1 / PERIODS_PX[0])
     steep = far**1.25  # natural pictures fall off by about this; the rest is flat
     found = []
-    starts = [sorted({*range(0, length - side + 1, side // 2), length - side}) for length in (high, wide)]
+    starts = [
+        sorted({*range(0, length - side + 1, side // 2), length - side}) for length in (high, wide)
+    ]
     for top in starts[0]:
         for left in starts[1]:
             middle = (left + side / 2, top + side / 2)
