@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 import numpy as np
 
 if TYPE_CHECKING:
-    from pestvision.arrays import F32
+    from pestvision.arrays import F32, F64
     from training.scenes.paint import Sheet
     from training.scenes.records import Pose
 
@@ -23,7 +23,8 @@ class Body:
     `rgb` is premultiplied by `alpha`; for `cover` and `height` see `Sheet`. `origin_px` is the
     sheet pixel of the body's middle. `gloss` 0 to 1 is how wet it shines. `is_lit` is False for what
     is light itself or a stain on the pane. `shadow` 0 to 1 is how strongly it shades its ground.
-    `ends` are tail and head in units. `normal` (h, w, 3), times `cover`, is where the surface faces
+    `ends` are tail and head in units, and `line` (N, 2) the middle of the body between them as it is
+    seen, for bodies along one. `normal` (h, w, 3), times `cover`, is where the surface faces
     (x, y in the sheet, z towards the eye); a flat body has none and is lit by the slope of `height`.
     """
 
@@ -39,6 +40,7 @@ class Body:
     length_units: float
     ends: tuple[tuple[float, float], tuple[float, float]]
     normal: F32 | None = None
+    line: F64 | None = None
 
 
 def finish(
@@ -49,6 +51,7 @@ def finish(
     is_lit: bool = True,
     shadow: float = 1.0,
     ends: tuple[tuple[float, float], tuple[float, float]] = ((-0.5, 0.0), (0.5, 0.0)),
+    line: F64 | None = None,
 ) -> Body:
     """Take a painted sheet as a body."""
     return Body(
@@ -63,6 +66,7 @@ def finish(
         shadow=shadow,
         length_units=length_units,
         ends=ends,
+        line=line,
     )
 
 

@@ -41,7 +41,12 @@ _SMALLEST_PX = 30  # 16 px animals, the smallest looked for, fill about half of 
 
 
 def draw_crop(
-    rng: np.random.Generator, fine: str, *, ground: U8 | None = None, size_px: int = 224
+    rng: np.random.Generator,
+    fine: str,
+    *,
+    ground: U8 | None = None,
+    size_px: int = 224,
+    fill: tuple[float, float] = CROP_FILL,
 ) -> DrawnCrop:
     """Draw one organism or thing about the middle of a square picture.
 
@@ -56,6 +61,8 @@ def draw_crop(
         drawn tank.
     size_px
         Side of the crop.
+    fill
+        Smallest and largest long side of the animal's box over the crop's.
 
     Raises
     ------
@@ -73,7 +80,7 @@ def draw_crop(
     level = 1.0 if ground is None else _brightness(picture)
     if rng.random() < _BYSTANDER_SHARE:
         _bystander(rng, picture, light)
-    target = float(rng.uniform(*CROP_FILL)) * size_px
+    target = float(rng.uniform(*fill)) * size_px
     middle = _middle(rng, size_px, target)
     for _ in range(_TRIES):
         animal = new_animal(own, fine)
@@ -106,6 +113,7 @@ def draw_crop(
         fine=fine,
         pose=pose,
         length_px=body.length_units * scale,
+        line_xy_px=None if body.line is None else placed.points(body.line),
     )
 
 

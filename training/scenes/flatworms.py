@@ -134,6 +134,7 @@ def paint_flatworm(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> 
         length_units=pose.stretch,
         shadow=0.5,
         ends=((float(line[0, 0]), float(line[0, 1])), (float(line[-1, 0]), float(line[-1, 1]))),
+        line=line,
     )
 
 

@@ -206,6 +206,7 @@ def _paint(rng: np.random.Generator, pose: Pose, px_per_unit: float, width: floa
         gloss=float(rng.uniform(0.35, 1.0)),
         length_units=pose.stretch,
         ends=(_pair(line[0]), _pair(line[-1])),
+        line=line,
     )
 
 

@@ -100,6 +100,11 @@ class Placed:
         x, y = self.to_px[:, :2] @ np.asarray(units) + self.to_px[:, 2]
         return float(x), float(y)
 
+    def points(self, units: F64) -> F64:
+        """Take (N, 2) points of the body to the picture, (0, 0) being the corner of its first pixel."""
+        # Pixels of the sheets are warped by their centres.
+        return np.asarray(units @ self.to_px[:, :2].T + self.to_px[:, 2] + 0.5, np.float64)
+
 
 def rotation(heading_deg: float) -> F64:
     """Give the (2, 2) matrix that turns +x to a heading; y grows downwards."""

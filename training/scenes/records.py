@@ -63,7 +63,9 @@ class DrawnCrop:
     """One organism or thing about the middle of a square picture.
 
     `rgb`: (S, S, 3) uint8. `mask`: (S, S) bool. `fine`: a name of FINE_NAMES. `length_px`: length
-    along the body's midline where it has one, else its longest extent.
+    along the body's midline where it has one, else its longest extent. `line_xy_px`: (N, 2) where a
+    body along a line has its middle in the picture, tail first, seen as it is turned; (0, 0) is the
+    top-left corner. Suckers, and the rounding of the tips, lie beyond its ends.
     """
 
     rgb: U8
@@ -71,6 +73,7 @@ class DrawnCrop:
     fine: str
     pose: Pose
     length_px: float
+    line_xy_px: F64 | None = None
 
     def __post_init__(self) -> None:
         as_rgb(self.rgb)

@@ -166,6 +166,7 @@ def render(
         (-0.5, 0, 0),
         (0.5, 0, 0),
     ),
+    line: F64 | None = None,
     device: str | torch.device = "cpu",
 ) -> Body:
     """Render tubes into a body.
@@ -182,6 +183,8 @@ def render(
         (3, 3) turn of everything before it is looked at along -z, or None for straight from above.
     ends
         Tail and head, before the turn.
+    line
+        (N, 3) middle of a body along one, tail first, before the turn.
     device
         Where torch works; the body comes back as numpy arrays.
 
@@ -223,6 +226,7 @@ def render(
         shadow=shadow,
         length_units=length_units,
         ends=((float(tail[0]), float(tail[1])), (float(head[0]), float(head[1]))),
+        line=None if line is None else (line @ turn.T)[:, :2],
     )
 
 

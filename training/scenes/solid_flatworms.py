@@ -214,6 +214,7 @@ def paint_solid_flatworm(rng: np.random.Generator, pose: Pose, px_per_unit: floa
             (float(tail[0]), float(tail[1]), float(thick.max())),
             (float(head[0]), float(head[1]), float(thick.max())),
         ),
+        line=spine,
     )
 
 

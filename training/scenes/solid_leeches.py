@@ -307,6 +307,7 @@ def _paint(rng: np.random.Generator, pose: Pose, px_per_unit: float, width: floa
         view=view,
         length_units=pose.stretch,
         ends=((tail[0], tail[1], tail[2]), (head[0], head[1], head[2])),
+        line=None if pose.name == "ball" else spine,
     )
 
 

@@ -117,6 +117,7 @@ def paint_solid_worm(rng: np.random.Generator, pose: Pose, px_per_unit: float) -
         length_units=pose.stretch,
         shadow=0.7,
         ends=_ends(spine),
+        line=spine,
     )
 
 
@@ -199,6 +200,7 @@ def paint_solid_midge(rng: np.random.Generator, pose: Pose, px_per_unit: float) 
         gloss=float(rng.uniform(0.1, 0.8)),
         view=turned(*pose.tilt_deg),
         ends=_ends(spine),
+        line=spine,
     )
 
 
@@ -263,6 +265,7 @@ def paint_solid_mosquito(rng: np.random.Generator, pose: Pose, px_per_unit: floa
         gloss=float(rng.uniform(0.1, 0.7)),
         view=turned(*pose.tilt_deg),
         ends=_ends(spine),
+        line=spine,
         shadow=0.6,
     )
 

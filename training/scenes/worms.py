@@ -77,6 +77,7 @@ def paint_thin_worm(rng: np.random.Generator, pose: Pose, px_per_unit: float) ->
         length_units=pose.stretch,
         ends=_ends(line),
         shadow=0.7,
+        line=line,
     )
 
 
@@ -198,7 +199,7 @@ def paint_midge_larva(rng: np.random.Generator, pose: Pose, px_per_unit: float) 
         float(line[-1, 0]), float(line[-1, 1]), (width * 0.55, width * 0.45), turn
     )
     sheet.lay(cover, tuple(head), height=dome(cover, 0.45 * width * px_per_unit))
-    return finish(sheet, gloss=float(rng.uniform(0.1, 0.7)), ends=_ends(line))
+    return finish(sheet, gloss=float(rng.uniform(0.1, 0.7)), ends=_ends(line), line=line)
 
 
 def paint_mosquito_larva(rng: np.random.Generator, pose: Pose, px_per_unit: float) -> Body:
@@ -232,7 +233,7 @@ def paint_mosquito_larva(rng: np.random.Generator, pose: Pose, px_per_unit: floa
     _segmented(sheet, rng, line, half, base=base, count=9)
     head = sheet.ellipse(float(line[-1, 0]), float(line[-1, 1]), (width * 0.62, width * 0.66))
     sheet.lay(head, tuple(base * 0.75), height=dome(head, 0.5 * width * px_per_unit))
-    return finish(sheet, gloss=float(rng.uniform(0.1, 0.6)), ends=_ends(line))
+    return finish(sheet, gloss=float(rng.uniform(0.1, 0.6)), ends=_ends(line), line=line)
 
 
 THIN_WORMS = (
