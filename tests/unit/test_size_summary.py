@@ -8,8 +8,10 @@ import io
 from datetime import UTC, datetime
 from html import unescape
 
+import numpy as np
 import pytest
 from made_answers import BOX, bare_view, checked, followed, judged, scanned, viewed
+from played_night import Script, player, walk
 
 from pestvision.cli.text import night_text
 from pestvision.findings.finding import NightResult, TrackResult, ViewResult
@@ -24,8 +26,9 @@ from pestvision.findings.size_summary import (
 )
 from pestvision.report.html import render_report
 from pestvision.report.tables import findings_csv
+from pestvision.settings import NightSettings
 from pestvision.size.measure import life_stages
-from pestvision.size.records import Length
+from pestvision.size.records import TWO_POINTS, Length, Scale
 from pestvision.tanks.records import check_note
 from pestvision.tanks.size_rules import MAX_LENGTH_MM
 
@@ -190,3 +193,17 @@ def test_the_only_photo_of_a_view_tells_sizes_too() -> None:
     assert "2 of 2 of hatchling size" in sizes_words(view_sizes(alone)[0])
     (note,) = notes_of_scan(NightResult("glass", (alone,)), "Amber", now=NOW)
     assert note.hatchlings == 2
+
+
+def test_a_view_with_a_scale_says_how_small_an_animal_may_be_to_be_seen(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    scan = player(monkeypatch)
+    line = np.array([[10.0, 10.0], [110.0, 10.0]])
+    scale = Scale(TWO_POINTS, np.diag([0.25, 0.25, 1.0]), 0.02, line)
+    script = Script(n_photos=3, animals={1: ("leech", walk(0, 3))})
+    (told,) = scan(script, scale=scale).views
+    least_mm = 0.25 * NightSettings().min_mover_px  # a quarter of a millimetre a pixel
+    assert any(f"shorter than about {least_mm:.1f} mm would not be seen" in n for n in told.notes)
+    (untold,) = scan(script).views
+    assert not any("would not be seen" in note for note in untold.notes)
