@@ -31,6 +31,7 @@ from pestvision.size.measure import life_stages
 from pestvision.size.records import TWO_POINTS, Length, Scale
 from pestvision.tanks.records import check_note
 from pestvision.tanks.size_rules import MAX_LENGTH_MM
+from pestvision.web.cards import night_answer
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 WRITTEN = datetime(2026, 3, 4, 8, 0, tzinfo=UTC)
@@ -110,7 +111,9 @@ def test_the_report_the_table_and_the_terminal_tell_the_length_of_each_and_of_al
     night = NightResult("glass", (MIXED, bare_view("right", ("d.jpg",))))
     html = unescape(render_report(night, written=WRITTEN))
     text = " ".join(night_text(night).split())
-    for told in (html, text):
+    page = unescape(night_answer(night))
+    assert "It rests on number 1." in page
+    for told in (html, text, page):
         assert "largest 23 mm (19–28), smallest 1.2 mm (1.0–1.4)" in told
         assert "bout 23 mm (19–28) long" in told
     assert '<th scope="col">largest leech-like</th>' in html
