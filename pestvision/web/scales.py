@@ -8,8 +8,17 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from pestvision.errors import ScaleError
+from pestvision.size.card_outline import find_card
 from pestvision.size.coin import coin_scale, find_coins
-from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, RULER, TWO_POINTS, NoScale
+from pestvision.size.records import (
+    CARD_OUTLINE,
+    COIN,
+    DUCKWEED,
+    MARKER_CARD,
+    RULER,
+    TWO_POINTS,
+    NoScale,
+)
 from pestvision.size.refraction import ScaleAt, through_glass
 from pestvision.size.ruler import find_ruler
 from pestvision.size.scale import duckweed, find_scale, two_points
@@ -26,7 +35,7 @@ if TYPE_CHECKING:
     from pestvision.size.records import Scale
     from pestvision.web.shown import Place, Shown
 
-WAYS = (TWO_POINTS, MARKER_CARD, COIN, RULER, DUCKWEED)
+WAYS = (TWO_POINTS, MARKER_CARD, COIN, RULER, CARD_OUTLINE, DUCKWEED)
 """What a scale can be taken from on the page, in the order in which it is offered."""
 
 
@@ -110,6 +119,8 @@ class ScaleDesk:
         if told.way == RULER:
             tick = _typed(told.tick, size_words.TICK)
             return find_ruler(self._full(shown), tick_mm=tick)
+        if told.way == CARD_OUTLINE:
+            return find_card(self._full(shown))
         if told.way == MARKER_CARD:
             bar = _typed(told.bar, size_words.BAR)
             return find_scale(self._full(shown), bar_mm=bar, want=MARKER_CARD)

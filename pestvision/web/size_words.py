@@ -111,6 +111,9 @@ CAMERA_MM, PANE_MM, DEPTH_MM = (
     "Thickness of the glass, mm",
     "From the glass to the animal, mm",
 )
+CARD_HINT = (
+    "Any card as large as a bank card will do; its outline is looked for when you press the button."
+)
 TAKE_SCALE = "Take this scale"
 DROP_SCALE = "Remove the scale"
 NO_SCALE_YET = "No scale is taken: lengths are given in pixels or not at all."

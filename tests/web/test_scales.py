@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import cv2
 import gradio as gr
 import numpy as np
 import pytest
@@ -12,7 +13,16 @@ from PIL import Image
 
 from pestvision.errors import ScaleError
 from pestvision.size.card import PAPERS_MM, card_png
-from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, RULER, TWO_POINTS, NoScale
+from pestvision.size.card_outline import PRIVACY_WARNING
+from pestvision.size.records import (
+    CARD_OUTLINE,
+    COIN,
+    DUCKWEED,
+    MARKER_CARD,
+    RULER,
+    TWO_POINTS,
+    NoScale,
+)
 from pestvision.size.refraction import ScaleAt
 from pestvision.size.rounds import RoundThing
 from pestvision.web import scales, size_words
@@ -287,3 +297,20 @@ def test_what_one_mark_of_a_ruler_is_can_be_said_or_left_to_be_read(
         _after, html = scale_desk.take(shown, Told(way=RULER, tick=tick))
         assert "No row of even ticks" in html
     assert asked == [None, 0.5]
+
+
+def test_a_card_of_bank_card_size_comes_with_the_warning_about_its_number(
+    shown: Shown,
+) -> None:
+    table = np.full((1200, 1800, 3), 60, np.uint8)
+    cv2.rectangle(table, (500, 300), (500 + 856, 300 + 540), (235, 235, 230), -1)
+    for x in (500, 1356):
+        for y in (300, 840):  # a card's corners are round
+            cx, cy = (x + 32 if x == 500 else x - 32), (y + 32 if y == 300 else y - 32)
+            left, top = min(x, cx), min(y, cy)
+            table[top : top + 33, left : left + 33] = 60
+            cv2.circle(table, (cx, cy), 32, (235, 235, 230), -1)
+    after, html = ScaleDesk(lambda _shown: table).take(shown, Told(way=CARD_OUTLINE))
+    assert after.measuring.scale is not None
+    assert after.measuring.scale.mm_per_px((900, 600)) == pytest.approx(0.1, rel=0.02)
+    assert PRIVACY_WARNING in html

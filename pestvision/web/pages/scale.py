@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import gradio as gr
 
+from pestvision.size.card_outline import PRIVACY_WARNING
 from pestvision.size.coin import COINS
-from pestvision.size.records import COIN, DUCKWEED, MARKER_CARD, RULER, TWO_POINTS
+from pestvision.size.records import CARD_OUTLINE, COIN, DUCKWEED, MARKER_CARD, RULER, TWO_POINTS
 from pestvision.size.refraction import ScaleAt
 from pestvision.web import scales, size_words
 from pestvision.web.scales import Told
@@ -132,6 +133,9 @@ def lay_out_scale(clicks: gr.Radio) -> ScaleArea:
             bar = _number(size_words.BAR, "scale-bar", hint=size_words.BAR_HINT)
         with gr.Column(visible=False) as of_ruler:
             tick = _number(size_words.TICK, "scale-tick", hint=size_words.TICK_HINT)
+        with gr.Column(visible=False, elem_id="scale-any-card") as of_any_card:
+            gr.Markdown(f"**{PRIVACY_WARNING}**")
+            gr.Markdown(size_words.CARD_HINT)
         with gr.Column(visible=False) as of_coin:
             gr.Markdown(size_words.COIN_HINT)
             find = gr.Button(size_words.FIND_ROUNDS, elem_id="scale-find-rounds")
@@ -172,6 +176,7 @@ def lay_out_scale(clicks: gr.Radio) -> ScaleArea:
         (frozenset({DUCKWEED}), of_leaf),
         (frozenset({MARKER_CARD}), of_card),
         (frozenset({RULER}), of_ruler),
+        (frozenset({CARD_OUTLINE}), of_any_card),
         (frozenset({COIN}), of_coin),
     )
     return ScaleArea(

@@ -20,6 +20,7 @@ from test_page import (
 )
 
 from pestvision.findings.words import CAUTION
+from pestvision.size.card_outline import PRIVACY_WARNING
 from pestvision.web import handlers, size_words, words
 
 if TYPE_CHECKING:
@@ -91,9 +92,9 @@ def test_a_scale_is_clicked_or_typed_and_the_answer_has_a_length(
     expect(first).to_contain_text("About 10 mm long", timeout=LONG_MS)
     expect(page.locator("#close-up-answer")).to_contain_text(taken)
     for way in size_words.WAYS.values():
-        offered = page.get_by_label(way, exact=True)
-        if offered.count():
-            offered.check()
+        page.get_by_label(way, exact=True).check()
+    page.get_by_label(size_words.WAYS["card-outline"], exact=True).check()
+    expect(page.locator("#scale-any-card")).to_contain_text(PRIVACY_WARNING, timeout=LONG_MS)
     page.get_by_label(size_words.WHERES["outer-glass"]).check()
     expect(page.locator("#scale-camera")).to_be_visible(timeout=LONG_MS)
     page.screenshot(path=tmp_path / "scale.png", full_page=True)
