@@ -7,7 +7,7 @@ import textwrap
 import unicodedata
 from typing import TYPE_CHECKING
 
-from pestvision.findings.words import CAUTION, LOOK_FOR
+from pestvision.findings.words import CAUTION, CUES_HEADING, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS
 
 if TYPE_CHECKING:
@@ -75,6 +75,7 @@ def check_text(check: PhotoCheck) -> str:
     lines = [
         *_wrapped(f"{check.photo} ({check.width} × {check.height} pixels{taken})"),
         *_wrapped(f"Verdict: {judgement_text(check.verdict)}", indent=2),
+        *_listed(f"{CUES_HEADING}:", (cue.sentence() for cue in check.verdict.cues)),
         *_listed("Why:", check.verdict.reasons),
         *_listed("What would settle it:", check.verdict.why.settled_by),
     ]
@@ -124,13 +125,16 @@ def _finding_lines(finding: Finding, *, with_reasons: bool) -> list[str]:
         f"looks most like: {SHOWN_FINE[judged.fine]}",
         indent=4,
     )
+    for words in finding.size_words:
+        lines += _wrapped(f"- {words}", indent=7)
     if with_reasons:
-        for reason in judged.reasons:
-            lines += _wrapped(f"- {reason}", indent=7)
+        for sentence in (*(cue.sentence() for cue in judged.cues), *judged.reasons):
+            lines += _wrapped(f"- {sentence}", indent=7)
     return lines
 
 
 def _view_lines(view: ViewResult) -> list[str]:
+    from pestvision.findings.size_summary import sizes_words, view_sizes
     from pestvision.report.order import WORRY_ORDER, by_worry
 
     times = [time for time in view.taken if time]
@@ -149,6 +153,8 @@ def _view_lines(view: ViewResult) -> list[str]:
         lines += _wrapped(f"Moved: {len(view.tracks)}", indent=2)
         for track in sorted(view.tracks, key=lambda item: by_worry(item.judgement)):
             lines += _wrapped(_track_text(track), indent=4)
+            for cue in track.judgement.cues:
+                lines += _wrapped(f"- {cue.sentence()}", indent=7)
     else:
         lines += _wrapped("Moved: no animal was seen to move", indent=2)
     at_once = [
@@ -160,6 +166,8 @@ def _view_lines(view: ViewResult) -> list[str]:
         lines += _wrapped(
             f"Most seen on one photo (there may be more): {', '.join(at_once)}", indent=2
         )
+    for sizes in view_sizes(view):
+        lines += _wrapped(sizes_words(sizes), indent=2)
     return lines + _listed("Notes:", view.notes)
 
 
@@ -168,8 +176,16 @@ def _track_text(track: TrackResult) -> str:
     where = f"on {first}" if first == last else f"from {first} to {last}"
     return (
         f"{track.id}. {judgement_text(track.judgement)}; "
-        f"seen on {_count(len(track.sightings), 'photo')}, {where}"
+        f"seen on {_count(len(track.sightings), 'photo')}, {where}{_size_text(track)}"
     )
+
+
+def _size_text(track: TrackResult) -> str:
+    from pestvision.findings.size_summary import length_in_short
+
+    if track.length is None:
+        return f"; {track.size_words[0]}" if track.size_words else ""
+    return f"; about {length_in_short(track.length)} long"
 
 
 def _count(n: int, noun: str) -> str:

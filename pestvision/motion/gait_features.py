@@ -570,5 +570,12 @@ def _sliding(even: _Even, typical: float, jitter: float) -> tuple[float, float, 
     slide = float((sliding**2).mean() / max(power, noise, MIN_SIZE))
     speed = float(np.abs(sliding).mean())
     one_way = float(abs(sliding.mean()) / max(speed, MIN_SIZE))
-    sides = float((across[:, 1:-1] ** 2).mean() / max(float((forward[:, 1:-1] ** 2).mean()), MIN_SIZE))
-    return float(np.sqrt(slide)), float(np.log(speed + 0.004)), one_way, 0.5 * float(np.log(sides + 1e-3))
+    sides = float(
+        (across[:, 1:-1] ** 2).mean() / max(float((forward[:, 1:-1] ** 2).mean()), MIN_SIZE)
+    )
+    return (
+        float(np.sqrt(slide)),
+        float(np.log(speed + 0.004)),
+        one_way,
+        0.5 * float(np.log(sides + 1e-3)),
+    )

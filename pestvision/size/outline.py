@@ -195,7 +195,9 @@ _SD_BY_DOUBT = {COMPACT: 0.15, LOOP: 0.25, AT_FRAME: 0.25, LEAVES_BOX: 0.2}
 
 def _by_colour(cut: U8, inner: BoxXyxy, factor: float) -> F32 | NoOutline:
     """Tell animal from ground by colour: a cut between what the ring shows and what differs from it."""
-    small = as_u8(np.clip(_resized(as_f32(cut.astype(np.float32)), factor) + 0.5, 0, 255).astype(np.uint8))
+    small = as_u8(
+        np.clip(_resized(as_f32(cut.astype(np.float32)), factor) + 0.5, 0, 255).astype(np.uint8)
+    )
     x0, y0, x1, y1 = (
         round(inner[0] * factor),
         round(inner[1] * factor),
@@ -222,7 +224,7 @@ def _by_colour(cut: U8, inner: BoxXyxy, factor: float) -> F32 | NoOutline:
     marks, _, _ = cv2.grabCut(
         cv2.cvtColor(small, cv2.COLOR_RGB2LAB),
         labels,
-        None,
+        (0, 0, 1, 1),  # of no account: the labels say where to begin
         none.copy(),
         none.copy(),
         _ROUNDS,
@@ -244,7 +246,8 @@ def _away_from_ground(lab: F32, ring: Bool) -> F32:
     cv2.setRNGSeed(0)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 12, 0.5)
     n = min(_GROUND_COLOURS, len(ground))
-    _, _, means = cv2.kmeans(ground, n, None, stop, 1, cv2.KMEANS_PP_CENTERS)
+    none = np.zeros((len(ground), 1), np.int32)
+    _, _, means = cv2.kmeans(ground, n, none, stop, 1, cv2.KMEANS_PP_CENTERS)
     gaps = np.stack([np.sqrt(((lab - mean) ** 2).sum(axis=2)) for mean in means])
     return as_f32(cv2.GaussianBlur(gaps.min(axis=0), (0, 0), 0.7))
 
