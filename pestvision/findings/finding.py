@@ -16,6 +16,7 @@ from pestvision.findings.words import CAUTION
 from pestvision.organisms.classes import FINE_NAMES, GROUP_OF_FINE, GROUPS, LABELS, Group
 
 if TYPE_CHECKING:
+    from pestvision.findings.cues import Cue
     from pestvision.findings.doubts import Doubt
     from pestvision.photos.series import Skipped
     from pestvision.size.records import Length
@@ -83,6 +84,9 @@ class Judgement:
         Sentences: why this label, or why it cannot be told and how to take a better photo.
     why
         The nearest look-alike, what would settle it, and the doubts, in words a program can read too.
+    cues
+        What was joined, each apart: its looks first, then any of gait, size and track. Empty where only
+        the looks were there.
     """
 
     label: str
@@ -91,6 +95,7 @@ class Judgement:
     fine: str
     reasons: tuple[str, ...]
     why: Why
+    cues: tuple[Cue, ...] = ()
 
     def __post_init__(self) -> None:
         if self.label not in LABELS or self.fine not in FINE_NAMES:
@@ -385,4 +390,8 @@ def _as_told(judgement: Judgement) -> dict[str, Any]:
 
 def _reasons(judgement: Judgement) -> dict[str, Any]:
     """Give the part that says why."""
-    return {"reasons": list(judgement.reasons), "why": judgement.why.as_json()}
+    return {
+        "reasons": list(judgement.reasons),
+        "why": judgement.why.as_json(),
+        "cues": [cue.as_json() for cue in judgement.cues],
+    }

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pestvision.errors import ShapeError
+from pestvision.findings.cues import LOOKS, Cue
 from pestvision.findings.doubts import WHAT_HELPS, Doubt
+from pestvision.findings.evidence import joined
 from pestvision.findings.finding import Judgement, Why
 from pestvision.findings.travel import UNKNOWN
 from pestvision.organisms.calibrate import look_again_from
@@ -100,6 +102,7 @@ def judge(
     lengths_px: Sequence[float] | None = None,
     weights: Sequence[float] | None = None,
     travel: Travel = UNKNOWN,
+    cues: Sequence[Cue] = (),
 ) -> Judgement:
     """Judge one animal from the scores of all its crops.
 
@@ -115,6 +118,8 @@ def judge(
         How much each crop counts, above 0. Left out: all alike.
     travel
         How fast the animal went between photos.
+    cues
+        What its gait, its size and its track say (`evidence`). Without any the crops alone count.
 
     Returns
     -------
@@ -141,9 +146,9 @@ def judge(
     p_fine = _joined(np.stack([item.p_fine for item in scores]).astype(np.float64), weights)
     p_fine[SWIMMING] *= SWIMS_ODDS ** min(travel.n_beyond_swim, MOST_SWIMS)
     p_fine /= p_fine.sum()
-    p_groups = np.zeros(len(GROUPS))
-    np.add.at(p_groups, np.array(GROUP_INDEX_OF_FINE), p_fine)
-    p_groups /= p_groups.sum()
+    cues = (_looks_cue(p_fine), *cues) if cues else ()
+    p_fine = joined(p_fine, cues[1:])
+    p_groups = _of_groups(p_fine)
     top = int(p_groups.argmax())
     group = GROUPS[top]
     fine = max(
@@ -169,6 +174,7 @@ def judge(
             _runner_up(p_groups, why),
         ),
         why=why,
+        cues=tuple(cues),
     )
 
 
@@ -184,6 +190,21 @@ def worry(judgement: Judgement) -> tuple[int, float]:
         order.index("may be" if may_be_leech else judgement.label),
         judgement.p_groups[LEECH] + 0.1 * judgement.p_groups[1],
     )
+
+
+def _of_groups(p_fine: F64) -> F64:
+    p_groups = np.zeros(len(GROUPS))
+    np.add.at(p_groups, np.array(GROUP_INDEX_OF_FINE), p_fine)
+    return np.asarray(p_groups / p_groups.sum(), np.float64)
+
+
+def _looks_cue(p_fine: F64) -> Cue:
+    """Give what the crops alone say, to be shown beside the other cues."""
+    p_groups = _of_groups(p_fine)
+    top = int(p_groups.argmax())
+    logs = np.log(np.clip(p_fine, 1e-9, None))
+    words = f"{GROUP_NAMES[GROUPS[top]]} {p_groups[top]:.2f}"
+    return Cue(LOOKS, words, tuple(float(value) for value in logs - logs.max()))
 
 
 def _joined(p: F64, weights: Sequence[float] | None) -> F64:

@@ -1,0 +1,247 @@
+"""Join what an animal looks like with how it moves, how long it is and where it went.
+
+Each cue gives a likelihood for every class of the net. They are joined in log-odds, each times a weight,
+and none may shift the odds of two classes by more than `MOST_ODDS`: by itself no cue overrules the rest
+beyond how reliably it was measured to be right. A cue that is not there changes nothing at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pestvision.findings.cues import MOVES, SIZE, TRACK, Cue, fitting
+from pestvision.motion.trail import CREEP, GAITS, GLIDE, HOP, LOOPS, STEPS, STILL, THRASH
+from pestvision.organisms.classes import FINE_NAMES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from pestvision.arrays import F64
+    from pestvision.motion.trail import GaitReading
+    from pestvision.size.records import Length
+
+MOST_ODDS: dict[str, float] = {MOVES: 19.0, SIZE: 3.0, TRACK: 4.0}
+"""No cue shifts the odds of two classes by more. A gait that is right in 95 of 100 is 19 to 1."""
+
+WEIGHTS: dict[str, float] = {MOVES: 1.0, SIZE: 1.0, TRACK: 1.0}
+"""What a cue's log-odds are multiplied by."""
+
+TEMPERATURE = 1.0
+"""By this the joined log-odds are divided, where there was anything to join."""
+
+GAIT_WORDS: dict[str, str] = {
+    STEPS: "inchworm steps",
+    GLIDE: "gliding",
+    LOOPS: "quick looping, as an irritated flatworm does",
+    THRASH: "thrashing",
+    CREEP: "creeping",
+    HOP: "hopping",
+    STILL: "keeps still",
+}
+"""The gaits in words."""
+
+_ANYTHING = 0.1
+"""Share of every class that moves in no way that was thought of, spread over all gaits."""
+
+_USUAL: dict[str, dict[str, float]] = {
+    # Suckers only, no swimming in Helobdella: Kaygorodova 2015, ZooKeys 545:37. It rests as well.
+    "leech": {STEPS: 0.75, STILL: 0.25},
+    # Glides by cilia: Rompolas et al. 2010, Mol Biol Cell 21:3669; loops when hurt, heated or treated:
+    # Sabry et al. 2019, PLoS ONE 14(12):e0226104.
+    "flatworm": {GLIDE: 0.75, LOOPS: 0.1, STILL: 0.15},
+    "snail": {CREEP: 0.65, GLIDE: 0.1, STILL: 0.25},
+    "snail-eggs": {STILL: 1.0},
+    "limpet": {CREEP: 0.55, STILL: 0.45},
+    # Crawls, swims in spirals, waves: Timm, freshwater oligochaete guide.
+    "thin-worm": {THRASH: 0.65, CREEP: 0.15, STILL: 0.2},
+    "midge-larva": {THRASH: 0.65, STILL: 0.35},
+    "small-crustacean": {HOP: 0.6, CREEP: 0.1, GLIDE: 0.1, STILL: 0.2},
+    "hydra": {STILL: 0.95, LOOPS: 0.05},
+    "shrimp-or-fish": {HOP: 0.4, GLIDE: 0.3, CREEP: 0.1, STILL: 0.2},
+    "plant-or-debris": {STILL: 0.8, CREEP: 0.2},
+    "bubble": {STILL: 0.8, GLIDE: 0.2},
+    "glare": {STILL: 0.9, GLIDE: 0.1},
+    "mark-on-glass": {STILL: 1.0},
+}
+"""How often a class is met in each gait: which gaits it has is sourced above or common practice, the
+shares are own assumptions, and `MOST_ODDS` keeps them from deciding alone."""
+
+SIZE_RANGES_MM: dict[str, tuple[float, float]] = {
+    # Helobdella stagnalis juveniles about 1 mm (Zootaxa 5115(1), 2022); Glossiphonia complanata to 30 mm at
+    # rest (keys, second-hand).
+    "leech": (1.0, 30.0),
+    # Girardia tigrina from 4 mm (J Species Res 2023, 12:341); Bdellocephala extended to 40 mm (Essex Field
+    # Club). What leaves a cocoon is smaller: no length found.
+    "flatworm": (1.0, 40.0),
+    # Nematodes from 0.5 mm (second-hand) to Tubifex 100 mm (Timm, freshwater oligochaete guide).
+    "thin-worm": (0.5, 100.0),
+    # Water fleas from 0.2 to 5 mm, copepods to 4 (second-hand).
+    "small-crustacean": (0.2, 5.0),
+    # Hydra viridissima columns to 2.53 mm (Massaro & Rocha); Hydra vulgaris to 30 mm (second-hand).
+    "hydra": (0.5, 30.0),
+}
+"""Lengths that are known of a class, mm. A class that is not here fits every length."""
+
+STRETCHED = 3.1
+"""An animal is met up to so many times as long as at its shortest: 2.0 to 3.1 in one flatworm (from the
+lengths that the Essex Field Club gives for Bdellocephala)."""
+
+_SIZE_FADES = np.log(1.5)
+"""A length this far outside the known range, in natural logarithms, is 1 / e as likely."""
+
+_RIGID = 0.05  # natural logarithm: how far a stiff body's length seems to change; own assumption
+_SOFT: dict[str, tuple[float, float]] = {
+    # (share met at another stretch, deviation otherwise). A leech is seldom met twice at one length; a
+    # flatworm that glides keeps its length, and one that is disturbed draws up.
+    "leech": (0.8, 0.1),
+    "flatworm": (0.2, 0.05),
+    "thin-worm": (0.3, 0.15),
+    "midge-larva": (0.2, 0.15),
+    "hydra": (0.5, 0.1),
+}
+"""How the length of a soft body changes between two photos; own assumptions, held down by `MOST_ODDS`."""
+
+_SITS = {"snail-eggs": 0.98, "mark-on-glass": 0.98, "hydra": 0.9, "plant-or-debris": 0.85}
+"""Share of a class that is where it was, from one photo to the next; own assumptions."""
+_SITS_ELSE = 0.35
+_WENT = 0.5  # in lengths seen: from here on it was somewhere else
+
+_FITS = 0.5  # from this likelihood over the best on a cue is said to fit a group
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """What two photos say of how an animal went.
+
+    `lengths_gone`: how far its middle went, in lengths seen, or None. `stretch`: its longer length over
+    its shorter one, 1 or more, or None. `stretch_sd`: standard deviation of the logarithm of that, from
+    the outlines alone.
+    """
+
+    lengths_gone: float | None
+    stretch: float | None
+    stretch_sd: float = 0.1
+
+
+def joined(p_fine: F64, cues: Sequence[Cue]) -> F64:
+    """Join what the crops say with the other cues.
+
+    Parameters
+    ----------
+    p_fine
+        (14,) probabilities of the crops, above 0 where anything is possible.
+    cues
+        Any number, none of them `LOOKS`; of each name the first counts.
+
+    Returns
+    -------
+    F64
+        (14,) probabilities, sum 1. Without cues they are those given.
+    """
+    counted: dict[str, Cue] = {}
+    for cue in cues:
+        counted.setdefault(cue.name, cue)
+    if not counted:
+        return p_fine
+    log_p = np.log(np.clip(p_fine, 1e-9, None))
+    for name, cue in counted.items():
+        log_p = log_p + WEIGHTS[name] * capped(np.array(cue.log_likelihood), MOST_ODDS[name])
+    log_p /= TEMPERATURE
+    p = np.exp(log_p - log_p.max())
+    return np.asarray(p / p.sum(), np.float64)
+
+
+def capped(log_likelihood: F64, most_odds: float) -> F64:
+    """Keep the odds between any two classes within `most_odds`."""
+    return np.asarray(np.maximum(log_likelihood - log_likelihood.max(), -np.log(most_odds)))
+
+
+def gait_cue(reading: GaitReading) -> Cue | None:
+    """Give what the gait says, or None where no gait could be told."""
+    if reading.gait is None:
+        return None
+    p_gaits = np.array(reading.p_gaits)
+    likely = {fine: float(p_gaits @ _gaits_of(fine)) for fine in FINE_NAMES}
+    return _cue(MOVES, likely, lambda _fits: _moves_words(reading))
+
+
+def size_cue(length: Length) -> Cue:
+    """Give what the length says: which known sizes it fits."""
+    likely = {fine: _fits_size(fine, length) for fine in FINE_NAMES}
+    span = f"{length.low_mm:.2g}–{length.high_mm:.2g} mm"
+    return _cue(SIZE, likely, lambda fits: f"{span}: fits {fits}")
+
+
+def track_cue(between: Between) -> Cue | None:
+    """Give what two photos say of how it went, or None where they say nothing."""
+    if between.lengths_gone is None and between.stretch is None:
+        return None
+    likely = {
+        fine: _went(fine, between.lengths_gone) * _stretched(fine, between) for fine in FINE_NAMES
+    }
+    return _cue(TRACK, likely, lambda fits: f"{_track_words(between)}: fits {fits}")
+
+
+def _cue(name: str, likely: Mapping[str, float], words_of: Callable[[str], str]) -> Cue:
+    logs = np.log(np.array([likely[fine] for fine in FINE_NAMES]))
+    logs = capped(logs, MOST_ODDS[name])
+    plain = Cue(name, "", tuple(float(value) for value in logs))
+    words = words_of(fitting(plain.of_groups(), least=_FITS))
+    return Cue(name, words, plain.log_likelihood)
+
+
+def _gaits_of(fine: str) -> F64:
+    """Give how often a class is met in each gait, (7,), sum 1."""
+    usual = np.array([_USUAL[fine].get(gait, 0.0) for gait in GAITS])
+    return np.asarray((1 - _ANYTHING) * usual / usual.sum() + _ANYTHING / len(GAITS))
+
+
+def _moves_words(reading: GaitReading) -> str:
+    words = GAIT_WORDS[str(reading.gait)]
+    if reading.gait in {STEPS, LOOPS} and reading.n_cycles:
+        return f"{words}, {reading.n_steps} of {reading.n_cycles} with one end held"
+    return words
+
+
+def _fits_size(fine: str, length: Length) -> float:
+    """Say how well a length fits what is known of a class: 1 inside, fading outside."""
+    known = SIZE_RANGES_MM.get(fine)
+    if known is None:
+        return 1.0
+    low, high = known[0] / STRETCHED, known[1] * STRETCHED**0.5
+    too_long = np.log(length.low_mm / high)
+    too_short = np.log(low / length.high_mm)
+    return float(np.exp(-max(0.0, too_long, too_short) / _SIZE_FADES))
+
+
+def _went(fine: str, lengths_gone: float | None) -> float:
+    if lengths_gone is None:
+        return 1.0
+    sits = _SITS.get(fine, _SITS_ELSE)
+    return sits if lengths_gone < _WENT else 1.0 - sits
+
+
+def _stretched(fine: str, between: Between) -> float:
+    """Give the density of a change of length, over that of a flat one."""
+    if between.stretch is None:
+        return 1.0
+    share, deviation = _SOFT.get(fine, (0.05, _RIGID))
+    widest = np.log(STRETCHED)
+    sd = float(np.hypot(deviation, between.stretch_sd))
+    change = abs(np.log(between.stretch))
+    steady = np.sqrt(2 / np.pi) / sd * np.exp(-0.5 * (change / sd) ** 2)
+    other = 1 / widest if change <= widest else 1e-3
+    return float((1 - share) * steady + share * other)
+
+
+def _track_words(between: Between) -> str:
+    parts = []
+    if between.lengths_gone is not None:
+        went = between.lengths_gone >= _WENT
+        parts.append(f"went {between.lengths_gone:.1f} lengths" if went else "stayed about there")
+    if between.stretch is not None:
+        parts.append(f"{between.stretch:.1f} times as long at one time as at the other")
+    return ", ".join(parts)

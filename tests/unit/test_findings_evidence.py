@@ -1,0 +1,180 @@
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as arrays_of
+
+from pestvision.errors import ShapeError
+from pestvision.findings.cues import CUE_NAMES, LOOKS, MOVES, SIZE, TRACK, Cue
+from pestvision.findings.evidence import (
+    MOST_ODDS,
+    WEIGHTS,
+    Between,
+    gait_cue,
+    joined,
+    size_cue,
+    track_cue,
+)
+from pestvision.findings.judge import judge
+from pestvision.motion.trail import GAITS, GLIDE, HOP, LOOPS, STEPS, STILL, THRASH, GaitReading
+from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
+from pestvision.organisms.classify import Scores
+from pestvision.size.records import Length
+
+LEECH, FLATWORM = FINE_NAMES.index("leech"), FINE_NAMES.index("flatworm")
+WORM, SNAIL = FINE_NAMES.index("thin-worm"), FINE_NAMES.index("snail")
+
+
+def reading(gait: str, p: float = 0.97, **others: int) -> GaitReading:
+    rest = (1 - p) / (len(GAITS) - 1)
+    return GaitReading(
+        gait, tuple(p if name == gait else rest for name in GAITS), ("so",), **others
+    )
+
+
+def scores(**p: float) -> Scores:
+    p_fine = np.full(len(FINE_NAMES), 1e-4)
+    for name, value in p.items():
+        p_fine[FINE_NAMES.index(name.replace("_", "-"))] = value
+    p_fine /= p_fine.sum()
+    p_groups = np.zeros(len(GROUPS))
+    np.add.at(p_groups, np.array(GROUP_INDEX_OF_FINE), p_fine)
+    return Scores(p_fine.astype(np.float32), p_groups.astype(np.float32))
+
+
+fines = arrays_of.arrays(np.float64, len(FINE_NAMES), elements=st.floats(1e-6, 1.0)).map(
+    lambda p: p / p.sum()
+)
+likelihoods = arrays_of.arrays(np.float64, len(FINE_NAMES), elements=st.floats(-40.0, 0.0)).map(
+    lambda logs: tuple(logs - logs.max())
+)
+cues_of = st.builds(Cue, st.sampled_from(CUE_NAMES[1:]), st.just("so"), likelihoods)
+
+
+@given(fines)
+def test_without_another_cue_the_crops_count_as_they_are(p_fine: np.ndarray) -> None:
+    assert np.array_equal(joined(p_fine, ()), p_fine)
+
+
+@given(fines, cues_of)
+def test_no_cue_shifts_the_odds_of_two_classes_beyond_what_it_was_measured_to_be_worth(
+    p_fine: np.ndarray, cue: Cue
+) -> None:
+    shift = np.log(joined(p_fine, [cue])) - np.log(p_fine)
+    allowed = WEIGHTS[cue.name] * np.log(MOST_ODDS[cue.name])
+    assert shift.max() - shift.min() <= allowed + 1e-6
+
+
+@given(fines, st.lists(cues_of, max_size=4, unique_by=lambda cue: cue.name))
+def test_cues_may_come_in_any_order_and_give_probabilities(
+    p_fine: np.ndarray, cues: list[Cue]
+) -> None:
+    answers = [joined(p_fine, order) for order in itertools.permutations(cues)]
+    assert all(np.allclose(answer, answers[0]) for answer in answers)
+    assert answers[0].sum() == pytest.approx(1.0)
+
+
+def test_the_same_cue_twice_counts_once() -> None:
+    even = np.full(len(FINE_NAMES), 1 / len(FINE_NAMES))
+    cue = gait_cue(reading(STEPS))
+    assert cue is not None
+    assert np.array_equal(joined(even, [cue, cue]), joined(even, [cue]))
+
+
+@pytest.mark.parametrize(
+    ("gait", "fine"), [(STEPS, LEECH), (GLIDE, FLATWORM), (LOOPS, FLATWORM), (THRASH, WORM)]
+)
+def test_a_gait_speaks_for_the_animal_that_is_known_for_it(gait: str, fine: int) -> None:
+    cue = gait_cue(reading(gait))
+    assert cue is not None
+    assert int(np.argmax(cue.log_likelihood)) in {fine, FINE_NAMES.index("midge-larva")}
+    assert cue.log_likelihood[fine] > max(
+        cue.log_likelihood[other] for other in {LEECH, FLATWORM, WORM, SNAIL} - {fine}
+    )
+
+
+def test_what_keeps_still_hardly_tells_a_leech_from_a_twig() -> None:
+    cue = gait_cue(reading(STILL))
+    assert cue is not None
+    # A resting leech is still a leech: keeping still may not rule one out.
+    assert np.exp(cue.log_likelihood[LEECH]) > 0.2
+
+
+def test_a_gait_that_cannot_be_told_is_no_cue() -> None:
+    alike = tuple(1 / len(GAITS) for _ in GAITS)
+    assert (
+        gait_cue(GaitReading(None, alike, ("It can't be told: the frames are too far apart.",)))
+        is None
+    )
+
+
+def test_a_cue_is_told_in_words() -> None:
+    cue = gait_cue(reading(STEPS, n_steps=6, n_cycles=7))
+    assert cue is not None
+    assert cue.sentence() == "moves: inchworm steps, 6 of 7 with one end held"
+    size = size_cue(Length(10.0, 9.0, 12.0))
+    assert size.sentence() == "size: 9–12 mm: fits leech-like, flatworm-like and harmless"
+
+
+def test_a_length_beyond_every_known_leech_speaks_against_one_and_not_more_than_it_may() -> None:
+    p = np.full(len(FINE_NAMES), 1e-6)
+    p[LEECH] = p[WORM] = 0.5
+    after = joined(p / p.sum(), [size_cue(Length(90.0, 85.0, 95.0))])
+    assert after[WORM] / after[LEECH] == pytest.approx(MOST_ODDS[SIZE] ** WEIGHTS[SIZE], rel=0.2)
+
+
+def test_a_body_that_changes_its_length_is_no_snail() -> None:
+    cue = track_cue(Between(lengths_gone=1.2, stretch=2.2))
+    assert cue is not None
+    assert cue.name == TRACK
+    assert cue.log_likelihood[LEECH] > cue.log_likelihood[SNAIL]
+    assert cue.log_likelihood[LEECH] > cue.log_likelihood[FLATWORM]
+
+
+def test_a_steady_length_speaks_for_a_glider_over_a_leech() -> None:
+    cue = track_cue(Between(lengths_gone=3.0, stretch=1.03, stretch_sd=0.05))
+    assert cue is not None
+    assert cue.log_likelihood[FLATWORM] > cue.log_likelihood[LEECH]
+
+
+def test_two_photos_that_say_nothing_are_no_cue() -> None:
+    assert track_cue(Between(None, None)) is None
+
+
+def test_a_judgement_shows_each_cue_apart_the_looks_first() -> None:
+    cue = gait_cue(reading(STEPS, n_steps=6, n_cycles=7))
+    assert cue is not None
+    said = judge([scores(leech=0.55, flatworm=0.45)], cues=[cue])
+    assert [item.name for item in said.cues] == [LOOKS, MOVES]
+    assert said.cues[0].sentence() == "looks: leech-like 0.55"
+    assert said.label == "leech-like"
+    assert said.p_groups[0] > 0.9
+
+
+def test_a_judgement_without_cues_is_what_it_was() -> None:
+    crop = scores(leech=0.55, flatworm=0.45)
+    assert judge([crop], cues=()) == judge([crop])
+    assert judge([crop]).cues == ()
+
+
+def test_gliding_alone_does_not_make_a_sure_leech_anything_else() -> None:
+    cue = gait_cue(reading(GLIDE, p=1.0))
+    assert cue is not None
+    said = judge([scores(leech=0.99, flatworm=0.01)], cues=[cue])
+    assert said.p_groups[0] > 0.8
+
+
+def test_hopping_is_never_a_leech_by_itself() -> None:
+    cue = gait_cue(reading(HOP))
+    assert cue is not None
+    said = judge([scores(leech=0.5, small_crustacean=0.5)], cues=[cue])
+    assert said.p_groups[0] < 0.1
+
+
+def test_a_cue_gives_fourteen_numbers_at_most_zero() -> None:
+    with pytest.raises(ShapeError):
+        Cue(MOVES, "so", (0.0,) * 3)
+    with pytest.raises(ShapeError):
+        Cue(MOVES, "so", (0.5, *(0.0,) * 13))
