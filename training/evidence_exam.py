@@ -9,7 +9,7 @@ and `table` measures them on those of other seeds. A case is one drawn animal:
 
 - *pair*: on two photos of a hand-held camera, with how far it went and how its length changed, both from
   outlines found on the photos;
-- *burst*: 5 to 30 frames a second for about two steps of a leech, with camera shake; its gait is read from the
+- *burst*: 5 to 12 frames a second for about two steps of a leech, with camera shake; its gait is read from the
   frames as `pestvision clip` reads it, and the crops are those that it would judge.
 
 Each case also has a length in millimetres with a range of 12 %, drawn evenly over the logarithm of what is known
@@ -28,37 +28,54 @@ import json
 import os
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
-from functools import cache, partial
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from pestvision.errors import ShapeError
+from pestvision.arrays import box_iou
 from pestvision.findings import evidence
 from pestvision.findings.cues import MOVES, SIZE, TRACK, Cue
 from pestvision.findings.evidence import Between, gait_cue, size_cue, track_cue
+from pestvision.motion.chase import Look, chase
+from pestvision.motion.gait import read_gait
 from pestvision.motion.trail import GaitReading
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
 from pestvision.size.outline import outline_in
 from pestvision.size.records import Length, Outline
+from training.scenes.bursts import Shake, draw_burst
 from training.scenes.pairs import draw_pair
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
     from pestvision.arrays import F64, U8, BoxXyxy
+    from pestvision.motion.trail import Trail
     from pestvision.organisms.classify import Classifier
+    from training.scenes.records import DrawnBurst
 
 LEARN_SEED: Final = 7_100_000
 EXAM_SEED: Final = 7_900_000
-MOVERS: Final = ("leech", "flatworm", "thin-worm", "snail", "limpet", "midge-larva", "small-crustacean")
+MOVERS: Final = (
+    "leech",
+    "flatworm",
+    "thin-worm",
+    "snail",
+    "limpet",
+    "midge-larva",
+    "small-crustacean",
+)
 STAYERS: Final = ("plant-or-debris", "hydra", "snail-eggs")
 PAIR_SIZE: Final = (480, 640)
 PAIR_LENGTH_PX: Final = (40.0, 140.0)
 BURST_LENGTH_PX: Final = (50.0, 110.0)
 BURST_SECONDS: Final = 12.5  # two steps of the slowest leech
-RATES_HZ: Final = (5.0, 30.0)
+RATES_HZ: Final = (5.0, 12.0)  # frames a second that are looked at: of quicker clips no more are
+MOVING: Final = 0.8  # share of bursts of an animal that moves
+N_CROPS: Final = 3
+LEAST_FRAMES: Final = 20  # a burst ends where its animal leaves the picture
+MOST_ASTRAY: Final = 0.2  # a trail is the animal's where their boxes share so much, in the middle
 LENGTH_ERROR: Final = 0.06  # one standard deviation of a length's logarithm
 SIZES_MM: Final = {
     **evidence.SIZE_RANGES_MM,
@@ -155,6 +172,58 @@ def _between(views: Sequence[tuple[U8, BoxXyxy]], matrix: F64) -> Between:
     return Between(gone_px / long_px, lengths[1] / lengths[0], max(sd, 0.02))
 
 
+def draw_burst_case(seed: int) -> list[Case]:
+    """Draw a burst of one animal, follow it, read its gait, and give a case; none if it left at once."""
+    rng = np.random.default_rng(seed)
+    fine = str(rng.choice(MOVERS)) if rng.random() < MOVING else str(rng.choice(STAYERS))
+    rate_hz = float(rng.uniform(*RATES_HZ))
+    burst = draw_burst(
+        rng,
+        fine,
+        n=round(BURST_SECONDS * rate_hz),
+        interval_s=1 / rate_hz,
+        length_px=float(rng.uniform(*BURST_LENGTH_PX)),
+        shake=Shake(),
+    )
+    if len(burst.frames) < LEAST_FRAMES:
+        return []
+    trail = _followed(burst)
+    boxes = [frame.truth.box_xyxy_px for frame in burst.frames]
+    chosen = np.linspace(0, len(boxes) - 1, N_CROPS + 2)[1:-1].round().astype(int)
+    if trail is not None:
+        boxes = [
+            tuple(found.tolist()) if np.isfinite(found).all() else box
+            for found, box in zip(trail.boxes_xyxy_px, boxes, strict=False)
+        ]
+    reading = None if trail is None else read_gait(trail)
+    return [
+        Case(
+            "burst",
+            fine,
+            _looks([(burst.frames[at].rgb, boxes[min(at, len(boxes) - 1)]) for at in chosen]),
+            gait=None if reading is None else asdict(reading),
+            length=_length(rng, fine),
+        )
+    ]
+
+
+def _followed(burst: DrawnBurst) -> Trail | None:
+    """Follow the animal of a burst: the trail that lies nearest to it where it was first seen."""
+    looks = [Look(frame.time_s, frame.rgb) for frame in burst.frames]
+    truth = {frame.time_s: frame.truth.box_xyxy_px for frame in burst.frames}
+    chased = chase(looks, marks=lambda held: [(0, truth[held[0].time_s])])
+    best, nearest = None, MOST_ASTRAY
+    for trail in chased.trails:
+        shared = [
+            box_iou(tuple(box), frame.truth.box_xyxy_px)
+            for box, frame in zip(trail.boxes_xyxy_px.tolist(), burst.frames, strict=False)
+            if np.isfinite(box).all()
+        ]
+        if shared and float(np.median(shared)) > nearest:
+            best, nearest = trail, float(np.median(shared))
+    return best
+
+
 def _length(rng: np.random.Generator, fine: str) -> dict[str, Any]:
     low, high = SIZES_MM[fine]
     true = np.exp(rng.uniform(np.log(low), np.log(high)))
@@ -180,9 +249,7 @@ def _looks(views: Iterable[tuple[U8, BoxXyxy]]) -> tuple[float, ...]:
     return tuple(float(value) for value in p / p.sum())
 
 
-def draw_cases(
-    draw: Callable[[int], list[Case]], seeds: Sequence[int], *, jobs: int
-) -> list[Case]:
+def draw_cases(draw: Callable[[int], list[Case]], seeds: Sequence[int], *, jobs: int) -> list[Case]:
     """Draw the cases of many seeds, in worker processes where `jobs` is over 1."""
     if jobs <= 1:
         return [case for seed in seeds for case in draw(seed)]

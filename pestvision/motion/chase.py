@@ -150,7 +150,9 @@ def _through(
     anchor = placed[len(placed) // 2].matrix
     to_anchor = [np.linalg.inv(anchor) @ one.matrix for one in placed]
     laid = list(workers.map(_laid, [look.rgb for look in held], to_anchor))
-    covers = [_cover(look.rgb.shape[:2], matrix) for look, matrix in zip(held, to_anchor, strict=True)]
+    covers = [
+        _cover(look.rgb.shape[:2], matrix) for look, matrix in zip(held, to_anchor, strict=True)
+    ]
     marked = [_outlined(held[index].rgb, box, to_anchor[index]) for index, box in given]
     known = [one.last_on(anchor) for one in followed if one.is_open_at(start)] if start else []
     animals = _painted([*marked, *known], held[0].rgb.shape[:2])
@@ -178,9 +180,7 @@ def _cover(size: tuple[int, ...], matrix: F64) -> U8:
     """Mark where a frame looks, its rim left out: (H, W) uint8, 255 or 0."""
     inner = np.zeros(size[:2], np.uint8)
     inner[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX] = 255
-    return as_u8(
-        cv2.warpPerspective(inner, matrix, (size[1], size[0]), flags=cv2.INTER_NEAREST)
-    )
+    return as_u8(cv2.warpPerspective(inner, matrix, (size[1], size[0]), flags=cv2.INTER_NEAREST))
 
 
 def _outlined(rgb: U8, box: BoxXyxy, matrix: F64) -> F64:

@@ -82,18 +82,14 @@ def difference(frame: U8, ground: Ground, *, without: Bool | None = None) -> F32
     return in_noises(as_f32(lit - ground.rgb), ground.per_noise)
 
 
-def _cleared(
-    lit: F32, middle: F32, doubtful: Bool, told: tuple[Bool, Bool], animals: Bool
-) -> F32:
+def _cleared(lit: F32, middle: F32, doubtful: Bool, told: tuple[Bool, Bool], animals: Bool) -> F32:
     """Give the ground where animals were: the median of the times at which it was seen there.
 
     Where a ghost was found those times count; else all at which nothing was there. Where the ground was
     never seen it is filled in from around.
     """
     rows, columns = np.nonzero(doubtful)
-    there, gone = (
-        np.stack([grown(mask, 2)[rows, columns] for mask in masks]) for masks in told
-    )
+    there, gone = (np.stack([grown(mask, 2)[rows, columns] for mask in masks]) for masks in told)
     clear = np.where(gone.any(axis=0), gone, ~there)
     # An animal that somebody marked, and that is no different in any frame, covers the ground in all.
     clear &= ~animals[rows, columns] | gone.any(axis=0) | there.any(axis=0)

@@ -31,7 +31,9 @@ LEAST_SHARE = 0.3  # … and share of the frames from the first to the last
 STEADY_OVERLAP = 0.3  # of one sighting with the next: what flickers has less
 LEAST_MOVED_PX = 2.5  # an animal's middle or ends have to come so far …
 LEAST_MOVED_LENGTHS = 0.07  # … or so much of its length, whichever is more
-MOVES_SMOOTHLY = 0.6  # step from frame to frame over the whole range; for mere noise it is about 0.6
+MOVES_SMOOTHLY = (
+    0.6  # step from frame to frame over the whole range; for mere noise it is about 0.6
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -23,9 +23,7 @@ LEAST_JITTER_PX = 0.05
 BRIDGE_PX = 4  # pieces of one body are bridged over so much
 
 
-def trail_of(
-    one: Followed, times_s: F64, *, scale: float, size: tuple[int, ...]
-) -> Trail | None:
+def trail_of(one: Followed, times_s: F64, *, scale: float, size: tuple[int, ...]) -> Trail | None:
     """Make the trail of an animal; None where no sighting gives a line.
 
     Parameters
@@ -131,5 +129,3 @@ def _jitter(lines: F64, times_s: F64) -> float:
         return LEAST_JITTER_PX
     spread = 1.4826 * np.median(np.abs(bends), axis=0) / np.sqrt(6.0)  # (K, 2)
     return max(LEAST_JITTER_PX, float(np.hypot(*spread.T).min() / np.sqrt(2.0)))
-
-

@@ -195,7 +195,9 @@ _SD_BY_DOUBT = {COMPACT: 0.15, LOOP: 0.25, AT_FRAME: 0.25, LEAVES_BOX: 0.2}
 
 def _by_colour(cut: U8, inner: BoxXyxy, factor: float) -> F32 | NoOutline:
     """Tell animal from ground by colour: a cut between what the ring shows and what differs from it."""
-    small = as_u8(np.clip(_resized(as_f32(cut.astype(np.float32)), factor) + 0.5, 0, 255).astype(np.uint8))
+    small = as_u8(
+        np.clip(_resized(as_f32(cut.astype(np.float32)), factor) + 0.5, 0, 255).astype(np.uint8)
+    )
     x0, y0, x1, y1 = (
         round(inner[0] * factor),
         round(inner[1] * factor),
