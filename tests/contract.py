@@ -23,6 +23,7 @@ FINDING_KEYS = [
     "length_mm",
     "length_mm_low",
     "length_mm_high",
+    "size_words",
     "reasons",
     "why",
     "cues",

@@ -124,6 +124,8 @@ def _finding_lines(finding: Finding, *, with_reasons: bool) -> list[str]:
         f"looks most like: {SHOWN_FINE[judged.fine]}",
         indent=4,
     )
+    for words in finding.size_words:
+        lines += _wrapped(f"- {words}", indent=7)
     if with_reasons:
         for reason in judged.reasons:
             lines += _wrapped(f"- {reason}", indent=7)
@@ -168,8 +170,15 @@ def _track_text(track: TrackResult) -> str:
     where = f"on {first}" if first == last else f"from {first} to {last}"
     return (
         f"{track.id}. {judgement_text(track.judgement)}; "
-        f"seen on {_count(len(track.sightings), 'photo')}, {where}"
+        f"seen on {_count(len(track.sightings), 'photo')}, {where}{_size_text(track)}"
     )
+
+
+def _size_text(track: TrackResult) -> str:
+    if track.length is None:
+        return f"; {track.size_words[0]}" if track.size_words else ""
+    length = track.length
+    return f"; about {length.mm:.1f} mm long ({length.low_mm:.1f} to {length.high_mm:.1f} mm)"
 
 
 def _count(n: int, noun: str) -> str:

@@ -20,6 +20,7 @@ from pestvision.findings.judge import (
     worry,
 )
 from pestvision.findings.memory import give_back_large_arrays
+from pestvision.findings.sizes import scale_words, sized
 from pestvision.organisms.classes import GROUPS, Group
 from pestvision.organisms.crops import crop_square, cut_crop
 from pestvision.organisms.net import INPUT_PX
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from pestvision.organisms.proposal_weights import ProposalWeights
     from pestvision.organisms.weights import Rules
     from pestvision.photos.read import Photo
+    from pestvision.size.records import Scale
 
 DEFAULTS = Settings()
 NOTHING = GROUPS.index(Group.NOT_AN_ORGANISM)
@@ -72,6 +74,7 @@ def check_photo(
     settings: Settings = DEFAULTS,
     box_xyxy_px: BoxXyxy | None = None,
     ranking: ProposalWeights | None = None,
+    scale: Scale | None = None,
 ) -> PhotoCheck:
     """Find and label organisms on one photo, or judge the region the person marked.
 
@@ -87,6 +90,8 @@ def check_photo(
         The marked region in pixels of the photo, or None to search the whole photo.
     ranking
         How proposals are ranked; None takes the shipped weights.
+    scale
+        On this photo's pixels; None leaves lengths out.
 
     Returns
     -------
@@ -123,14 +128,19 @@ def check_photo(
 
     answers = sorted(((judged(index), index) for index in chosen), key=lambda a: worry(a[0]))[::-1]
     answers = answers[: settings.check.max_findings]
+    findings = _findings(answers, boxes, crops)
+    on_size: tuple[str, ...] = ()
+    if scale is not None:
+        findings = sized(findings, photo.rgb, scale)
+        on_size = scale_words(scale, photo.rgb.shape[:2], least_px=rules.min_length_px)
     return PhotoCheck(
         photo=photo.name,
         width=photo.width,
         height=photo.height,
         taken=photo.taken.iso(),
         verdict=answers[0][0] if answers else judged(looks.whole),
-        findings=_findings(answers, boxes, crops),
-        notes=(*photo.notes, costs_note(rules), *head_notes(classifier.head)),
+        findings=findings,
+        notes=(*photo.notes, *on_size, costs_note(rules), *head_notes(classifier.head)),
     )
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pestvision.arrays import U8, BoxXyxy, as_rgb, checked_box
+from pestvision.arrays import F64, U8, BoxXyxy, as_rgb, checked_box
 from pestvision.errors import ShapeError
 from pestvision.findings.words import CAUTION
 from pestvision.organisms.classes import FINE_NAMES, GROUP_OF_FINE, GROUPS, LABELS, Group
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pestvision.findings.cues import Cue
     from pestvision.findings.doubts import Doubt
     from pestvision.photos.series import Skipped
+    from pestvision.size.records import Length
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,13 +125,18 @@ class Finding:
     """One thing found on a photo.
 
     `id` counts from 1 in the order shown. `box_xyxy_px` is in pixels of the upright photo.
-    `crop_rgb` is the (S, S, 3) uint8 crop that was judged.
+    `crop_rgb` is the (S, S, 3) uint8 crop that was judged. `length` is None where no scale is known or
+    the outline could not be told; `size_words` are sentences on its size, empty where no scale is known.
+    `midline_xy_px` is the (K, 2) line along which it was measured, None where it was not.
     """
 
     id: int
     box_xyxy_px: BoxXyxy
     judgement: Judgement
     crop_rgb: U8
+    length: Length | None = None
+    size_words: tuple[str, ...] = ()
+    midline_xy_px: F64 | None = None
 
     def __post_init__(self) -> None:
         checked_box(self.box_xyxy_px)
@@ -142,9 +148,8 @@ class Finding:
             "id": self.id,
             "box_xyxy_px": _rounded(self.box_xyxy_px),
             **_as_told(self.judgement),
-            "length_mm": None,
-            "length_mm_low": None,
-            "length_mm_high": None,
+            **_lengths(self.length),
+            "size_words": list(self.size_words),
             **_reasons(self.judgement),
         }
 
@@ -187,8 +192,9 @@ class Moved:
     """One thing that moved between two photos of a view.
 
     A box is None on the photo where the animal is not seen (it came, or it left). At least one is
-    given. `displacement_px` is the distance between the box centres, None where one box is None.
-    `crop_rgb` shows it where it is seen best.
+    given. `displacement_px` is the distance between the box centres, None where one box is None;
+    `displacement_mm` is the same where a scale is known. `crop_rgb` shows it where it is seen best.
+    `length` and `size_words` as in `Finding`.
     """
 
     track: int
@@ -197,6 +203,9 @@ class Moved:
     judgement: Judgement
     displacement_px: float | None
     crop_rgb: U8
+    displacement_mm: float | None = None
+    length: Length | None = None
+    size_words: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.box_first_xyxy_px is None and self.box_second_xyxy_px is None:
@@ -210,11 +219,18 @@ class Moved:
             "box_first_xyxy_px": _rounded(self.box_first_xyxy_px),
             "box_second_xyxy_px": _rounded(self.box_second_xyxy_px),
             **_as_told(self.judgement),
-            "displacement_mm_or_px": None
-            if self.displacement_px is None
-            else {"value": round(float(self.displacement_px), 1), "unit": "px"},
+            "displacement_mm_or_px": self._displacement(),
+            **_lengths(self.length),
+            "size_words": list(self.size_words),
             **_reasons(self.judgement),
         }
+
+    def _displacement(self) -> dict[str, Any] | None:
+        if self.displacement_mm is not None:
+            return {"value": round(float(self.displacement_mm), 1), "unit": "mm"}
+        if self.displacement_px is not None:
+            return {"value": round(float(self.displacement_px), 1), "unit": "px"}
+        return None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -251,13 +267,16 @@ class TrackResult:
     """One mover followed over a view.
 
     `sightings` are `(frame name, box)` in the order of the frames; `judgement` joins all its crops;
-    `crop_rgb` is the clearest of them.
+    `crop_rgb` is the clearest of them. `length` is the middle one of its lengths, with the range of that
+    one, None where none is known; `size_words` are sentences, also on how it changed.
     """
 
     id: int
     sightings: tuple[tuple[str, BoxXyxy], ...]
     judgement: Judgement
     crop_rgb: U8
+    length: Length | None = None
+    size_words: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Give it as the object of the `night --json` contract."""
@@ -267,6 +286,8 @@ class TrackResult:
             "sightings": [
                 {"photo": name, "box_xyxy_px": _rounded(box)} for name, box in self.sightings
             ],
+            **_lengths(self.length),
+            "size_words": list(self.size_words),
             **_reasons(self.judgement),
         }
 
@@ -348,6 +369,13 @@ def _rounded(box: BoxXyxy | None) -> list[float] | None:
 
 def _rounded_confidence(judgement: Judgement) -> float:
     return round(float(judgement.confidence), 4)
+
+
+def _lengths(length: Length | None) -> dict[str, Any]:
+    """Give the three numbers of a length, null where it is not known."""
+    if length is None:
+        return {"length_mm": None, "length_mm_low": None, "length_mm_high": None}
+    return length.as_json()
 
 
 def _as_told(judgement: Judgement) -> dict[str, Any]:

@@ -13,6 +13,7 @@ import numpy as np
 from pestvision.arrays import F32, U8, BoxXyxy, as_u8
 from pestvision.findings.finding import Judgement, Moved, PairResult, TrackResult
 from pestvision.findings.judge import judge, worry
+from pestvision.findings.sizes import displacement_mm, group_of, size_over_photos
 from pestvision.findings.travel import UNKNOWN, travel_of
 from pestvision.motion.links import link_movers
 from pestvision.organisms.classes import CANT_TELL, GROUPS, LABELS, Group
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     from pestvision.organisms.classify import Scores
     from pestvision.organisms.weights import Rules
     from pestvision.photos.exif import TakenAt
+    from pestvision.size.measure import Size
+    from pestvision.size.records import BodyLine, Scale
 
 ANIMAL_CROP_PX = 128
 """Side of a kept crop. 24 movers in each of 40 more pairs then take 47 MB, 6 % of the 770 MB that a
@@ -53,11 +56,12 @@ NOT_AN_ORGANISM = GROUPS.index(Group.NOT_AN_ORGANISM)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """A mover on one photo, and what the net says of it."""
+    """A mover on one photo, what the net says of it, and its body's line where its outline was found."""
 
     photo: str
     box_xyxy_px: BoxXyxy
     scores: Scores
+    body: BodyLine | None = None
 
     @property
     def length_px(self) -> float:
@@ -105,8 +109,13 @@ def judgement_of(looks: Sequence[Look], *, rules: Rules) -> Judgement:
 
 def _telling(looks: Sequence[Look]) -> list[Look]:
     """Give the looks that show something alive, or all where none does."""
-    alive = [look for look in looks if look.scores.p_groups[NOT_AN_ORGANISM] < EMPTY_PLACE_P]
+    alive = [look for look in looks if shows_something(look.scores)]
     return alive or list(looks)
+
+
+def shows_something(scores: Scores) -> bool:
+    """Tell whether a look shows something alive rather than an empty place."""
+    return bool(scores.p_groups[NOT_AN_ORGANISM] < EMPTY_PLACE_P)
 
 
 def _judged(looks: Sequence[Look], rules: Rules, travel: Travel = UNKNOWN) -> Judgement:
@@ -175,6 +184,7 @@ def follow(
     max_gap_photos: int,
     rules: Rules,
     taken: Mapping[str, TakenAt] | None = None,
+    scales: Mapping[str, Scale] | None = None,
 ) -> Followed:
     """Link the movers of neighbouring pairs into tracks, and judge each track as a whole.
 
@@ -188,6 +198,8 @@ def follow(
         Thresholds of the model card.
     taken
         When each photo was taken, by its name. Left out: nothing is known of how fast anything went.
+    scales
+        The scale on each photo that has one, by its name.
 
     Returns
     -------
@@ -202,13 +214,15 @@ def follow(
         seen_as=[[np.array(item.judgement.p_groups) for item in pair.movers] for pair in pairs],
     )
     tracks = _tracks(pairs, linked, rules, taken or {})
+    known = scales or {}
+    tracks = {link: _with_size(track, known) for link, track in tracks.items()}
     results = tuple(
         PairResult(
             first=pair.first,
             second=pair.second,
             aligned=pair.matrix is not None,
             reason=pair.reason,
-            moved=_moved(pair.movers, [tracks.get(mover.track) for mover in movers]),
+            moved=_moved(pair, [tracks.get(mover.track) for mover in movers], known),
             misplaced_px=pair.misplaced_px,
         )
         for pair, movers in zip(pairs, linked, strict=True)
@@ -227,10 +241,11 @@ def follow(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Track:
-    """A track's result, and those of its looks that by themselves speak for its label."""
+    """A track's result, those of its looks that by themselves speak for its label, and all of them."""
 
     result: TrackResult
     sure_looks: tuple[Look, ...]
+    looks: tuple[Look, ...]
 
 
 _Seen = tuple[PairLooks, MoverLooks]  # a mover, and the pair that it is of
@@ -283,7 +298,26 @@ def _joined(seen: Sequence[_Seen], rules: Rules, taken: Mapping[str, TakenAt]) -
         judgement=judgement,
         crop_rgb=clearest.crop_rgb,
     )
-    return _Track(result, tuple(look for look in looks if _speaks_for(look, judgement)))
+    sure = tuple(look for look in looks if _speaks_for(look, judgement))
+    return _Track(result, sure, tuple(looks))
+
+
+def _with_size(track: _Track, scales: Mapping[str, Scale]) -> _Track:
+    """Put its length to a track, as far as its photos have a scale."""
+    size = _size_of(track.looks, scales, track.result.judgement)
+    if size is None:
+        return track
+    result = dataclasses.replace(track.result, length=size.length, size_words=size.words)
+    return dataclasses.replace(track, result=result)
+
+
+def _size_of(
+    looks: Sequence[Look], scales: Mapping[str, Scale], judgement: Judgement
+) -> Size | None:
+    if judgement.label == Group.NOT_AN_ORGANISM:
+        return None
+    bodies = [(look.photo, look.body) for look in looks]
+    return size_over_photos(bodies, scales, group=group_of(judgement))
 
 
 def _speaks_for(look: Look, judgement: Judgement) -> bool:
@@ -297,23 +331,37 @@ def _speaks_for(look: Look, judgement: Judgement) -> bool:
     return GROUPS[int(look.scores.p_groups.argmax())] == judgement.label
 
 
-def _moved(items: Sequence[MoverLooks], tracks: Sequence[_Track | None]) -> tuple[Moved, ...]:
+def _moved(
+    pair: PairLooks, tracks: Sequence[_Track | None], scales: Mapping[str, Scale]
+) -> tuple[Moved, ...]:
     """Give a pair's movers as results, the most worrying first.
 
     Those of a track share its clearest crop: a night has hundreds of them.
     """
     moved = [
-        Moved(
-            track=0 if track is None else track.result.id,
-            box_first_xyxy_px=item.mover.box_first_xyxy_px,
-            box_second_xyxy_px=item.mover.box_second_xyxy_px,
-            judgement=item.judgement,
-            displacement_px=item.mover.displacement_px,
-            crop_rgb=item.crop_rgb if track is None else track.result.crop_rgb,
-        )
-        for item, track in zip(items, tracks, strict=True)
+        _moved_one(item, track, (pair.first, pair.second), scales)
+        for item, track in zip(pair.movers, tracks, strict=True)
     ]
     return tuple(sorted(moved, key=lambda item: worry(item.judgement), reverse=True))
+
+
+def _moved_one(
+    item: MoverLooks, track: _Track | None, photos: tuple[str, str], scales: Mapping[str, Scale]
+) -> Moved:
+    mover = item.mover
+    boxes = (mover.box_first_xyxy_px, mover.box_second_xyxy_px)
+    size = _size_of(_telling(item.looks), scales, item.judgement)
+    return Moved(
+        track=0 if track is None else track.result.id,
+        box_first_xyxy_px=boxes[0],
+        box_second_xyxy_px=boxes[1],
+        judgement=item.judgement,
+        displacement_px=mover.displacement_px,
+        crop_rgb=item.crop_rgb if track is None else track.result.crop_rgb,
+        displacement_mm=displacement_mm(boxes, (scales.get(photos[0]), scales.get(photos[1]))),
+        length=None if size is None else size.length,
+        size_words=() if size is None else size.words,
+    )
 
 
 def seen_at_once(seen: Mapping[str, Sequence[tuple[str, BoxXyxy]]]) -> dict[str, int]:

@@ -24,6 +24,7 @@ from pestvision.findings.follow import Look, MoverLooks, PairLooks, judgement_of
 from pestvision.findings.stretch import StretchLooks
 from pestvision.motion.tracks import Mover, Traits
 from pestvision.organisms.classify import Scores
+from pestvision.size.records import BodyLine
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
 FOLDER_NAME: Final = "pestvision-unfinished"
 """Of the folder with pieces, inside the report's: a report beside it is not whole."""
 
-FORMAT: Final = 3  # of a piece; another one is no piece
+FORMAT: Final = 4  # of a piece; another one is no piece
 PIECE: Final = ".piece"
 TEMPORARY: Final = ".piece-being-written"
 NOTE_NAME: Final = "WHAT-IS-THIS.txt"
@@ -221,10 +222,25 @@ def _told_mover(item: MoverLooks, arrays: dict[str, Any]) -> dict[str, Any]:
                 "p_groups": _put_by(arrays, look.scores.p_groups),
                 "sharpness": _plain(look.scores.sharpness),
                 "novelty": _plain(look.scores.novelty),
+                "body": None if look.body is None else _told_body(look.body, arrays),
             }
             for look in item.looks
         ],
     }
+
+
+def _told_body(body: BodyLine, arrays: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "line": _put_by(arrays, body.midline_xy_px),
+        "length_px": _plain(body.length_px),
+        "relative_sd": _plain(body.relative_sd),
+        "doubts": list(body.doubts),
+    }
+
+
+def _body(told: Mapping[str, Any], arrays: Mapping[str, Any]) -> BodyLine:
+    line = np.asarray(arrays[told["line"]], np.float64)
+    return BodyLine(line, told["length_px"], told["relative_sd"], tuple(told["doubts"]))
 
 
 def _plain_traits(traits: Traits) -> dict[str, Any]:
@@ -259,6 +275,7 @@ def _mover(told: Mapping[str, Any], arrays: Mapping[str, Any], rules: Rules) -> 
                 sharpness=look["sharpness"],
                 novelty=look["novelty"],
             ),
+            body=None if look["body"] is None else _body(look["body"], arrays),
         )
         for look in told["looks"]
     )

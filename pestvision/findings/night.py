@@ -21,6 +21,13 @@ from pestvision.findings.follow import PairLooks, follow, seen_at_once
 from pestvision.findings.judge import costs_note, head_notes, rules_of
 from pestvision.findings.kept import KeptLooks
 from pestvision.findings.memory import give_back_large_arrays
+from pestvision.findings.sizes import (
+    SCALE_NAMES,
+    ViewScale,
+    scale_words,
+    scales_by_photo,
+    sized,
+)
 from pestvision.findings.stretch import (
     Alone,
     Looker,
@@ -34,7 +41,7 @@ from pestvision.progress import Progress, silent
 from pestvision.settings import Settings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Executor
     from pathlib import Path
 
@@ -43,11 +50,17 @@ if TYPE_CHECKING:
     from pestvision.organisms.classify import Classifier
     from pestvision.organisms.weights import Rules
     from pestvision.photos.series import Frame, Series, View
+    from pestvision.size.records import Scale
 
 DEFAULTS = Settings()
 
 IN_FLIGHT = 4
 """Stretches handed to an executor at a time, by default: two workers never wait for the next one."""
+
+SCALE_OF_WHICH = (
+    "The folder shows several views, so it is not known which one the scale is of: no lengths are given. "
+    "Scan the photos of one view alone, or lay a printed card into each view."
+)
 
 ONE_PHOTO = "Only one photo of this view could be used: it was checked as a close-up instead."
 
@@ -63,6 +76,7 @@ def scan_night(
     in_flight: int = IN_FLIGHT,
     keep_in: Path | None = None,
     resume: bool = False,
+    scale: Scale | ViewScale | None = None,
 ) -> NightResult:
     """Scan a night's folder for what moved.
 
@@ -90,6 +104,9 @@ def scan_night(
         the caller removes them (`kept.remove_kept`): first the report must be whole.
     resume
         Use the stretches that an earlier scan has kept there.
+    scale
+        On the pixels of the photo that a `ViewScale` names, or else of the first photo of a folder with
+        one view. It holds for the other photos of the view as far as they could be laid on that one.
 
     Returns
     -------
@@ -114,7 +131,8 @@ def scan_night(
     hands: _Hands = Looker(classifier, settings, told.before)
     if executor is not None:
         hands = Crew(executor, Basis.of(classifier, settings), in_flight)
-    scan = _Scan(hands, kept, settings, rules, told)
+    of_view_scale = _on_photo(scale, series)
+    scan = _Scan(hands, kept, settings, rules, told, of_view_scale)
     of_view, loose = _skipped_by_view(series)
     views = []
     with closing(scan.parts(series.views)) as in_turn:  # whatever ends the scan ends it at once
@@ -132,7 +150,12 @@ def scan_night(
         folder=folder.resolve().name,
         views=tuple(views),
         skipped=tuple(loose),
-        notes=(costs_note(rules), *head_notes(classifier.head), *trouble),
+        notes=(
+            costs_note(rules),
+            *head_notes(classifier.head),
+            *(() if scale is None or of_view_scale is not None else (SCALE_OF_WHICH,)),
+            *trouble,
+        ),
     )
 
 
@@ -251,6 +274,7 @@ class _Scan:
     settings: Settings
     rules: Rules
     told: _Told
+    scale: ViewScale | None = None
 
     def parts(self, views: Sequence[View]) -> Generator[list[StretchLooks]]:
         """Give the looks at each view's stretches, view after view, as soon as all are there."""
@@ -314,8 +338,27 @@ class _Scan:
         if not used:
             return result
         if len(used) == 1:
-            return _still(joined.alone or self.hands.alone(used[0]), result)
+            still = _still(joined.alone or self.hands.alone(used[0]), result)
+            return self._still_sized(still, used[0])
         return self._followed(pairs, used, result)
+
+    def _still_sized(self, result: ViewResult, frame: Frame) -> ViewResult:
+        """Put lengths to what a check of the only photo of a view found, where it has a scale."""
+        if self.scale is None or self.scale.photo != frame.name or result.still is None:
+            return result
+        try:
+            photo = read_photo(frame.path, settings=self.settings.photos)
+        except PhotoError as error:
+            note = f"Lengths are left out: {error.sentence()}"
+            return dataclasses.replace(result, notes=(*result.notes, note))
+        scale = self.scale.scale
+        words = scale_words(scale, photo.rgb.shape, least_px=self.rules.min_length_px)
+        still = dataclasses.replace(
+            result.still,
+            findings=sized(result.still.findings, photo.rgb, scale),
+            notes=(*result.still.notes, *words),
+        )
+        return dataclasses.replace(result, still=still)
 
     def _across(self, couple: list[Frame]) -> PairLooks:
         """Compare two photos that became neighbours where two stretches meet at a bad photo."""
@@ -334,17 +377,21 @@ class _Scan:
         self, pairs: Sequence[PairLooks], used: Sequence[Frame], result: ViewResult
     ) -> ViewResult:
         """Link the movers into tracks, and read the photo that shows most once more."""
+        names = [frame.name for frame in used]
+        scales = scales_by_photo(names, pairs, self.scale)
         followed = follow(
             pairs,
             max_gap_photos=self.settings.night.max_gap_photos,
             rules=self.rules,
             taken={frame.name: frame.taken for frame in used},
+            scales=scales,
         )
         found = dataclasses.replace(
             result,
             pairs=followed.pairs,
             tracks=followed.tracks,
             seen_at_once_max=followed.at_once_max,
+            notes=(*result.notes, *_scale_notes(self.scale, names, scales)),
         )
         if followed.busiest is None:
             return found
@@ -389,6 +436,29 @@ def _joined(view: View, parts: Sequence[StretchLooks]) -> _Joined:
         skipped=[lost[place] for place in sorted(lost.keys() - used)],
         alone=next((looks.alone for looks in parts if looks.alone is not None), None),
     )
+
+
+def _scale_notes(
+    of_view: ViewScale | None, photos: Sequence[str], scales: Mapping[str, Scale]
+) -> tuple[str, ...]:
+    """Say what the lengths of a view rest on."""
+    if of_view is None or not scales:
+        return ()
+    told = f"Lengths are by {SCALE_NAMES[of_view.scale.kind]} on {of_view.photo}"
+    if len(scales) == len(photos):
+        told += ", which holds for all photos of the view: they could be laid on each other."
+    else:
+        told += f", which holds for {len(scales)} of {len(photos)} photos: the others could not be laid on it."
+    return (told, *of_view.scale.notes)
+
+
+def _on_photo(scale: Scale | ViewScale | None, series: Series) -> ViewScale | None:
+    """Give the photo that a scale is of: a folder with one view needs none named."""
+    if scale is None or isinstance(scale, ViewScale):
+        return scale
+    if len(series.views) != 1 or not series.views[0].frames:
+        return None
+    return ViewScale(series.views[0].frames[0].name, scale)
 
 
 def _still(alone: Alone | Skipped, result: ViewResult) -> ViewResult:

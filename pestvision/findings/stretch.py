@@ -19,8 +19,16 @@ from threadpoolctl import threadpool_limits
 
 from pestvision.errors import PhotoError, ShapeError
 from pestvision.findings.check import check_photo
-from pestvision.findings.follow import Look, MoverLooks, PairLooks, judge_mover, reduced
+from pestvision.findings.follow import (
+    Look,
+    MoverLooks,
+    PairLooks,
+    judge_mover,
+    reduced,
+    shows_something,
+)
 from pestvision.findings.judge import rules_of
+from pestvision.findings.sizes import body_in_crop
 from pestvision.motion.align import AlignmentFailed, align_pair, prepare
 from pestvision.motion.blobs import found_blobs, judge_pair
 from pestvision.motion.restless import place_factors
@@ -143,6 +151,7 @@ class _Compared:
     misplaced_px: float
     change: PairChange
     crops: dict[tuple[int, BoxXyxy], U8]
+    photo_shape: tuple[int, int]
 
 
 def _tell_nobody(_frame: Frame) -> None:
@@ -263,7 +272,8 @@ class Looker:
             if blob.seen_on != "first":
                 box = carried_box(blob.box_xyxy_px, aligned.matrix)
                 crops[1, box] = cut_crop(second.photo.rgb, box)
-        return _Compared(names, aligned.matrix, aligned.residual_px, change, crops)
+        shape = (second.photo.height, second.photo.width)
+        return _Compared(names, aligned.matrix, aligned.residual_px, change, crops, shape)
 
     def _weighed(self, compared: Sequence[_Compared | PairLooks]) -> tuple[PairLooks, ...]:
         """Weigh what may have moved in each pair by what the others show of its place, and look at it."""
@@ -312,7 +322,10 @@ class Looker:
         looks: list[list[Look]] = [[] for _mover in movers]
         seen: list[list[U8]] = [[] for _mover in movers]
         for (rank, side, box), crop, score in zip(places, crops, scores, strict=True):
-            looks[rank].append(Look(pair.names[side], box, score))
+            body = None
+            if shows_something(score):
+                body = body_in_crop(crop, box, photo_shape=pair.photo_shape)
+            looks[rank].append(Look(pair.names[side], box, score, body))
             seen[rank].append(crop)
         return tuple(
             judge_mover(mover, looks[rank], seen[rank], rules=self.rules)

@@ -26,7 +26,9 @@ _LONG_SIDE_PX = 160.0  # masks are brought to this: a finer line is no straighte
 _MOST_ENLARGED = 4.0
 _ROUND = 0.55  # width over length: beyond it a body has no axis that can be told (own drawings)
 _HOLE_SHARE = 0.02  # of the body: smaller holes are specks of light on the back, and are filled
-_SPLINE_PX = 0.45  # how far, root mean square, a thinned line strays from the middle by its pixels
+_SPLINE_PX = (
+    0.28  # how far a line of whole pixels strays from the middle: a pixel over the root of 12
+)
 _FINE = 200  # points in which a line is followed to its exact length
 
 LOOP = "It lies in a loop or crosses itself, so its length may be off."

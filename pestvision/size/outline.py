@@ -224,7 +224,7 @@ def _by_colour(cut: U8, inner: BoxXyxy, factor: float) -> F32 | NoOutline:
     marks, _, _ = cv2.grabCut(
         cv2.cvtColor(small, cv2.COLOR_RGB2LAB),
         labels,
-        None,
+        (0, 0, 1, 1),  # of no account: the labels say where to begin
         none.copy(),
         none.copy(),
         _ROUNDS,
@@ -246,7 +246,8 @@ def _away_from_ground(lab: F32, ring: Bool) -> F32:
     cv2.setRNGSeed(0)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 12, 0.5)
     n = min(_GROUND_COLOURS, len(ground))
-    _, _, means = cv2.kmeans(ground, n, None, stop, 1, cv2.KMEANS_PP_CENTERS)
+    none = np.zeros((len(ground), 1), np.int32)
+    _, _, means = cv2.kmeans(ground, n, none, stop, 1, cv2.KMEANS_PP_CENTERS)
     gaps = np.stack([np.sqrt(((lab - mean) ** 2).sum(axis=2)) for mean in means])
     return as_f32(cv2.GaussianBlur(gaps.min(axis=0), (0, 0), 0.7))
 

@@ -90,6 +90,12 @@ class Scale:
         along, down = corners[1] - corners[0], corners[2] - corners[0]
         return float(np.sqrt(abs(along[0] * down[1] - along[1] * down[0])))
 
+    def moved(self, to_own_px: F64) -> Scale:
+        """Give the scale for another photo; `to_own_px` (3, 3) takes its pixels to those of this one."""
+        back = np.linalg.inv(to_own_px)
+        full = np.column_stack([self.outline_xy_px, np.ones(len(self.outline_xy_px))]) @ back.T
+        return replace(self, to_mm=self.to_mm @ to_own_px, outline_xy_px=full[:, :2] / full[:, 2:])
+
     def enlarged(self, factor: float, *, relative_sd: float = 0.0, note: str = "") -> Scale:
         """Give the scale with every length times `factor`, made less sure by `relative_sd`."""
         return replace(
@@ -140,6 +146,27 @@ class Outline:
         if not self.length_px > 0 or not 0 <= self.relative_sd < 1:
             found = f"{self.length_px}, {self.relative_sd}"
             raise ShapeError("length_px, relative_sd", expected="over 0, 0 to 1", actual=found)
+
+    def body_line(self) -> BodyLine:
+        """Give what is needed to measure it, without its mask."""
+        return BodyLine(self.midline_xy_px, self.length_px, self.relative_sd, self.doubts)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BodyLine:
+    """What is kept of an outline where its mask is not needed: enough to measure it by any scale.
+
+    Fields as in `Outline`.
+    """
+
+    midline_xy_px: F64
+    length_px: float
+    relative_sd: float
+    doubts: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.midline_xy_px.ndim != 2 or self.midline_xy_px.shape[1:] != (2,):
+            raise ShapeError("midline", expected="(K, 2)", actual=describe(self.midline_xy_px))
 
 
 @dataclass(frozen=True, slots=True)
