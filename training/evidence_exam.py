@@ -42,7 +42,7 @@ from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.motion.trail import GaitReading
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
-from pestvision.size.outline import outline_in
+from pestvision.findings.sizes import outline_on
 from pestvision.size.records import Length, Outline
 from training.scenes.bursts import Shake, draw_burst
 from training.scenes.pairs import draw_pair
@@ -159,17 +159,19 @@ def draw_pair_case(seed: int) -> list[Case]:
 
 def _between(views: Sequence[tuple[U8, BoxXyxy]], matrix: F64) -> Between:
     """Say how it went, from outlines found on both photos."""
-    outlines = [outline_in(rgb, box) for rgb, box in views]
+    outlines = [outline_on(rgb, box) for rgb, box in views]
     middles = [np.array([0.5 * (b[0] + b[2]), 0.5 * (b[1] + b[3]), 1.0]) for _rgb, b in views]
     carried = matrix @ middles[0]
     gone_px = float(np.hypot(*(middles[1][:2] - carried[:2] / carried[2])))
     long_px = max(max(b[2] - b[0], b[3] - b[1]) for _rgb, b in views)
-    first, second = outlines
-    if not isinstance(first, Outline) or not isinstance(second, Outline):
-        return Between(gone_px / long_px, None)
-    lengths = sorted([first.length_px, second.length_px])
-    sd = float(np.hypot(first.relative_sd, second.relative_sd))
-    return Between(gone_px / long_px, lengths[1] / lengths[0], max(sd, 0.02))
+    found = [item for item in outlines if isinstance(item, Outline)]
+    slender = [float(item.widths_px.max() / item.length_px) for item in found]
+    width_share = float(np.mean(slender)) if slender else None
+    if len(found) < 2:
+        return Between(gone_px / long_px, None, width_share=width_share)
+    lengths = sorted([found[0].length_px, found[1].length_px])
+    sd = float(np.hypot(found[0].relative_sd, found[1].relative_sd))
+    return Between(gone_px / long_px, lengths[1] / lengths[0], max(sd, 0.02), width_share)
 
 
 def draw_burst_case(seed: int) -> list[Case]:
