@@ -101,12 +101,6 @@ class Scale:
         along, down = corners[1] - corners[0], corners[2] - corners[0]
         return float(np.sqrt(abs(along[0] * down[1] - along[1] * down[0])))
 
-    def moved(self, to_own_px: F64) -> Scale:
-        """Give the scale for another photo; `to_own_px` (3, 3) takes its pixels to those of this one."""
-        back = np.linalg.inv(to_own_px)
-        full = np.column_stack([self.outline_xy_px, np.ones(len(self.outline_xy_px))]) @ back.T
-        return replace(self, to_mm=self.to_mm @ to_own_px, outline_xy_px=full[:, :2] / full[:, 2:])
-
     def range_mm(self, mm: float, *, relative_sd: float = 0.0) -> tuple[float, float]:
         """Give the least and the greatest true length of what reads `mm`, for 95 times in 100.
 
@@ -115,6 +109,12 @@ class Scale:
         """
         spread = float(np.exp(SIGMAS_OF_95 * np.hypot(self.relative_sd, relative_sd)))
         return mm * self.too_small_by[0] / spread, mm * self.too_small_by[1] * spread
+
+    def moved(self, to_own_px: F64) -> Scale:
+        """Give the scale for another photo; `to_own_px` (3, 3) takes its pixels to those of this one."""
+        back = np.linalg.inv(to_own_px)
+        full = np.column_stack([self.outline_xy_px, np.ones(len(self.outline_xy_px))]) @ back.T
+        return replace(self, to_mm=self.to_mm @ to_own_px, outline_xy_px=full[:, :2] / full[:, 2:])
 
     def enlarged(self, factor: float, *, relative_sd: float = 0.0, note: str = "") -> Scale:
         """Give the scale with every length times `factor`, made less sure by `relative_sd`."""
