@@ -313,6 +313,36 @@ def page(
     )
 
 
+@app.command("scale-card", epilog=EXIT_STATUSES)
+@answering
+def scale_card(
+    paper: Annotated[
+        str, typer.Option("--paper", metavar="PAPER", help="The paper to print on: a4 or letter.")
+    ] = "a4",
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FILE",
+            help=(
+                "A PDF or a PNG to be made; by default pestvision-scale-card.pdf in the current "
+                "folder. What is there already is never written over."
+            ),
+        ),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a card to print that tells the size of animals.
+
+    Print it in true size, measure its bar, and lay it beside the animal when you take the photo.
+    """
+    from pestvision.cli.card_work import card_lines, made_card
+
+    made = made_card(paper, out)
+    for line in [json_line(made)] if as_json else card_lines(made):
+        typer.echo(printable(line))
+
+
 @app.command(epilog=EXIT_STATUSES)
 @answering
 def backup(

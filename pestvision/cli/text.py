@@ -133,6 +133,7 @@ def _finding_lines(finding: Finding, *, with_reasons: bool) -> list[str]:
 
 
 def _view_lines(view: ViewResult) -> list[str]:
+    from pestvision.findings.size_summary import sizes_words, view_sizes
     from pestvision.report.order import WORRY_ORDER, by_worry
 
     times = [time for time in view.taken if time]
@@ -162,6 +163,8 @@ def _view_lines(view: ViewResult) -> list[str]:
         lines += _wrapped(
             f"Most seen on one photo (there may be more): {', '.join(at_once)}", indent=2
         )
+    for sizes in view_sizes(view):
+        lines += _wrapped(sizes_words(sizes), indent=2)
     return lines + _listed("Notes:", view.notes)
 
 
@@ -175,10 +178,11 @@ def _track_text(track: TrackResult) -> str:
 
 
 def _size_text(track: TrackResult) -> str:
+    from pestvision.findings.size_summary import length_in_short
+
     if track.length is None:
         return f"; {track.size_words[0]}" if track.size_words else ""
-    length = track.length
-    return f"; about {length.mm:.1f} mm long ({length.low_mm:.1f} to {length.high_mm:.1f} mm)"
+    return f"; about {length_in_short(track.length)} long"
 
 
 def _count(n: int, noun: str) -> str:

@@ -13,9 +13,6 @@ from pestvision.size.records import Length
 if TYPE_CHECKING:
     from pestvision.size.records import BodyLine, Outline, Scale
 
-SPREAD_95 = 1.96
-"""Standard deviations either way that hold 95 in 100, of the logarithm: a length is off by a share."""
-
 _FIRST_NUMBER_MM = (
     0.05  # below it a length is no animal's that a photo shows, and rounds to nothing
 )
@@ -44,11 +41,11 @@ def measure(outline: Outline | BodyLine, scale: Scale) -> Length:
     # The midline's few points cut its bends; its length was taken before they were chosen.
     chord_px = float(np.hypot(*np.diff(outline.midline_xy_px, axis=0).T).sum())
     mm = max(line_mm * outline.length_px / max(chord_px, 1e-9), _FIRST_NUMBER_MM)
-    spread = SPREAD_95 * float(np.hypot(scale.relative_sd, outline.relative_sd))
+    low_mm, high_mm = scale.range_mm(mm, relative_sd=outline.relative_sd)
     return Length(
         mm=mm,
-        low_mm=mm * float(np.exp(-spread)),
-        high_mm=mm * float(np.exp(spread)),
+        low_mm=low_mm,
+        high_mm=high_mm,
         notes=(*outline.doubts, *scale.notes),
     )
 

@@ -29,6 +29,9 @@ SCALE_KINDS = (MARKER_CARD, COIN, CARD_OUTLINE, RULER, TWO_POINTS, DUCKWEED)
 MAX_TILT_DEG = 30.0
 """Beyond this tilt a scale is refused: a length along the slope is then off by 13 % (cos 30° = .866)."""
 
+SIGMAS_OF_95 = 1.96
+"""A normal quantity lies within so many of its standard deviations 95 times in 100."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scale:
@@ -53,6 +56,9 @@ class Scale:
     is_rough
         Whether it gives an order of magnitude only. Lengths by it are told as such, never as a number
         that could be trusted.
+    too_small_by
+        The least and the greatest factor by which lengths read by it may have to be multiplied to be
+        true: (1, 1) unless something pushes them to one side, as glass and water do.
     """
 
     kind: str
@@ -62,6 +68,7 @@ class Scale:
     tilt_deg: float | None = None
     notes: tuple[str, ...] = ()
     is_rough: bool = False
+    too_small_by: tuple[float, float] = (1.0, 1.0)
 
     def __post_init__(self) -> None:
         if self.kind not in SCALE_KINDS:
@@ -72,6 +79,10 @@ class Scale:
             raise ShapeError("relative_sd", expected="0 to 1", actual=str(self.relative_sd))
         if self.outline_xy_px.ndim != 2 or self.outline_xy_px.shape[1:] != (2,):
             raise ShapeError("outline", expected="(N, 2)", actual=describe(self.outline_xy_px))
+        least, most = self.too_small_by
+        if not 0 < least <= 1 <= most < float("inf"):
+            expected = "a factor of 1 or less and one of 1 or more"
+            raise ShapeError("too_small_by", expected=expected, actual=str(self.too_small_by))
 
     def places_mm(self, xy_px: F64) -> F64:
         """Give where pixels lie in the plane: (N, 2) pixels to (N, 2) millimetres."""
@@ -90,6 +101,15 @@ class Scale:
         along, down = corners[1] - corners[0], corners[2] - corners[0]
         return float(np.sqrt(abs(along[0] * down[1] - along[1] * down[0])))
 
+    def range_mm(self, mm: float, *, relative_sd: float = 0.0) -> tuple[float, float]:
+        """Give the least and the greatest true length of what reads `mm`, for 95 times in 100.
+
+        `relative_sd` is what the outline adds. The range is that of a lognormal length, so that it never
+        reaches 0, stretched to one side by `too_small_by`.
+        """
+        spread = float(np.exp(SIGMAS_OF_95 * np.hypot(self.relative_sd, relative_sd)))
+        return mm * self.too_small_by[0] / spread, mm * self.too_small_by[1] * spread
+
     def moved(self, to_own_px: F64) -> Scale:
         """Give the scale for another photo; `to_own_px` (3, 3) takes its pixels to those of this one."""
         back = np.linalg.inv(to_own_px)
@@ -104,6 +124,24 @@ class Scale:
             relative_sd=float(min(np.hypot(self.relative_sd, relative_sd), 0.99)),
             notes=(*self.notes, note) if note else self.notes,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class NoScale:
+    """No scale could be taken from a photo, and why: a value, never an error. It is falsy.
+
+    `reason` is one sentence or two, for the person: what was looked for, and what would do.
+    """
+
+    reason: str
+
+    def __post_init__(self) -> None:
+        if not self.reason.strip():
+            raise ShapeError("reason", expected="a sentence", actual="nothing")
+
+    def __bool__(self) -> bool:
+        """Tell that there is no scale."""
+        return False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

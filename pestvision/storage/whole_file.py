@@ -1,4 +1,4 @@
-"""A file of text that has its name only once all of it is on the disk."""
+"""A file that has its name only once all of it is on the disk."""
 
 from __future__ import annotations
 
@@ -34,11 +34,22 @@ def write_whole_file(path: Path, text: str, *, replace: bool = False) -> Path:
     OutputError
         If it cannot be written. No half-written file stays, and one that was to be replaced is still there.
     """
+    return write_whole_bytes(path, text.encode("utf-8", "replace"), replace=replace)
+
+
+def write_whole_bytes(path: Path, data: bytes, *, replace: bool = False) -> Path:
+    """Write bytes as `write_whole_file` writes a text; give where they were written.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
+    """
     part = path.with_name(f".{secrets.token_hex(4)}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with part.open("xb") as file:
-            file.write(text.encode("utf-8", "replace"))
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
         if not replace:

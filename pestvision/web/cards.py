@@ -9,6 +9,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
+from pestvision.findings.size_summary import length_in_short, sizes_words, view_sizes
 from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.order import ANIMAL_LABELS, WORRY_ORDER, view_by_worry
@@ -280,6 +281,7 @@ def _view(view: ViewResult) -> str:
     parts = [
         f'<section class="pv-view"><h3>{escape(words.VIEW)}: {escape(view.view)}</h3>',
         _when(view),
+        *(f"<p>{escape(sizes_words(sizes))}</p>" for sizes in view_sizes(view)),
     ]
     if view.busiest is not None and view.busiest_rgb is not None:
         parts.append(_busiest(view))
@@ -348,11 +350,14 @@ def _track_card(track: TrackResult) -> str:
     where = words.count(len(names), "photo", "photos")
     if names:
         where += f": {names[0]}" + (f" to {names[-1]}" if len(names) > 1 else "")
+    size = ""
+    if track.length is not None:
+        size = f"<p>{escape(words.LONG.format(length=length_in_short(track.length)))}</p>"
     return (
         f"<li>{_crop(track.id, judged.label, track.crop_rgb, of='a photo')}"
         f'<p><span class="pv-number">{track.id}</span> <strong>{escape(label)}</strong></p>'
-        f"{_confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>"
-        f"{_folded(words.WHY, _list((*judged.reasons, *judged.why.settled_by)))}</li>"
+        f"{_confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>{size}"
+        f"{_folded(words.WHY, _list((*judged.reasons, *track.size_words, *judged.why.settled_by)))}</li>"
     )
 
 

@@ -128,6 +128,7 @@ AT_ONCE_SAYS = (
 )
 NONE_SEEN = "none"
 ANIMALS = "The animals, by label"
+LONG = "About {length} long"
 SEEN_ON = "Seen on"
 BUSIEST = "The photo with the most animals"
 NOT_COMPARED = "Pairs that could not be compared"

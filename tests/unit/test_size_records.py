@@ -1,9 +1,11 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pestvision.errors import ShapeError
 from pestvision.motion.trail import GAITS, N_MIDLINE, STEPS, GaitReading, Trail
-from pestvision.size.records import RULER, Length, Scale
+from pestvision.size.records import RULER, Length, NoScale, Scale
 
 
 def plain(mm_per_px: float) -> Scale:
@@ -47,3 +49,24 @@ def test_a_gait_always_gives_its_reason() -> None:
     alike = tuple(1 / len(GAITS) for _ in GAITS)
     with pytest.raises(ShapeError, match="one sentence"):
         GaitReading(STEPS, alike, ())
+
+
+def test_a_range_is_stretched_to_the_side_that_lengths_may_be_off_to() -> None:
+    even = plain(0.5)
+    low, high = even.range_mm(10.0, relative_sd=0.02)
+    assert np.log(high / 10) == pytest.approx(1.96 * np.hypot(0.01, 0.02))
+    assert low * high == pytest.approx(100.0)
+    behind = replace(even, too_small_by=(1.0, 1.5))
+    assert behind.range_mm(10.0) == pytest.approx(
+        (even.range_mm(10.0)[0], 1.5 * even.range_mm(10.0)[1])
+    )
+    assert behind.enlarged(2.0).too_small_by == (1.0, 1.5)
+    for bad in ((1.1, 1.5), (0.0, 1.0), (1.0, 0.9), (1.0, float("inf"))):
+        with pytest.raises(ShapeError, match="too_small_by"):
+            replace(even, too_small_by=bad)
+
+
+def test_no_scale_is_falsy_and_never_without_a_reason() -> None:
+    assert not NoScale("No card was found.")
+    with pytest.raises(ShapeError):
+        NoScale(" ")

@@ -9,7 +9,7 @@ import pytest
 
 from pestvision.errors import OutputError
 from pestvision.storage import whole_file
-from pestvision.storage.whole_file import write_whole_file
+from pestvision.storage.whole_file import write_whole_bytes, write_whole_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,3 +63,10 @@ def test_a_place_that_is_no_folder_is_told(tmp_path: Path) -> None:
     with pytest.raises(OutputError):
         write_whole_file(tmp_path / "amber.html", "one", replace=True)
     assert names(tmp_path) == ["amber-2.html", "amber.html", "file"]
+
+
+def test_bytes_are_written_as_they_are(tmp_path: Path) -> None:
+    target = tmp_path / "card.pdf"
+    written = [write_whole_bytes(target, data).name for data in (b"\x00\xff\r\n", b"two")]
+    assert written == ["card.pdf", "card-2.pdf"]
+    assert target.read_bytes() == b"\x00\xff\r\n"
