@@ -7,7 +7,7 @@ import textwrap
 import unicodedata
 from typing import TYPE_CHECKING
 
-from pestvision.findings.words import CAUTION, LOOK_FOR
+from pestvision.findings.words import CAUTION, CUES_HEADING, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS
 
 if TYPE_CHECKING:
@@ -75,6 +75,7 @@ def check_text(check: PhotoCheck) -> str:
     lines = [
         *_wrapped(f"{check.photo} ({check.width} × {check.height} pixels{taken})"),
         *_wrapped(f"Verdict: {judgement_text(check.verdict)}", indent=2),
+        *_listed(f"{CUES_HEADING}:", (cue.sentence() for cue in check.verdict.cues)),
         *_listed("Why:", check.verdict.reasons),
         *_listed("What would settle it:", check.verdict.why.settled_by),
     ]
@@ -127,8 +128,8 @@ def _finding_lines(finding: Finding, *, with_reasons: bool) -> list[str]:
     for words in finding.size_words:
         lines += _wrapped(f"- {words}", indent=7)
     if with_reasons:
-        for reason in judged.reasons:
-            lines += _wrapped(f"- {reason}", indent=7)
+        for sentence in (*(cue.sentence() for cue in judged.cues), *judged.reasons):
+            lines += _wrapped(f"- {sentence}", indent=7)
     return lines
 
 
@@ -152,6 +153,8 @@ def _view_lines(view: ViewResult) -> list[str]:
         lines += _wrapped(f"Moved: {len(view.tracks)}", indent=2)
         for track in sorted(view.tracks, key=lambda item: by_worry(item.judgement)):
             lines += _wrapped(_track_text(track), indent=4)
+            for cue in track.judgement.cues:
+                lines += _wrapped(f"- {cue.sentence()}", indent=7)
     else:
         lines += _wrapped("Moved: no animal was seen to move", indent=2)
     at_once = [

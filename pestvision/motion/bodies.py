@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 GAP_PX = 3  # pieces nearer than twice this are one body: a faint waist parts it
 LEAST_AREA_PX = 12  # smaller things have no shape
 MOST_BODIES = (
-    40  # of a frame, the most conspicuous; more is a frame that does not lie on the ground
+    16  # of a frame, the most conspicuous; more is a frame that does not lie on the ground
 )
 
 

@@ -19,7 +19,7 @@ from pestvision.arrays import U8, as_rgb, as_u8
 from pestvision.motion.bodies import Body, bodies_in
 from pestvision.motion.ground import N_SAMPLED, Ground, difference, ground_of
 from pestvision.motion.linking import Followed, Link, is_animal, link_stretch
-from pestvision.motion.noises import grown, standing_out
+from pestvision.motion.noises import grown, narrowed, standing_out
 from pestvision.motion.steady import Steadied, Steadier, moved
 from pestvision.motion.trails import trail_of
 from pestvision.size.outline import NoOutline, outline_in
@@ -168,7 +168,8 @@ def _through(
 
 def _bodies(laid: U8, cover: U8, ground: Ground) -> list[Body]:
     noises = difference(laid, ground)
-    return bodies_in(standing_out(noises, (cover > 0) & ground.seen), noises)
+    out = standing_out(noises, (cover > 0) & ground.seen)
+    return bodies_in(narrowed(noises, out), noises)
 
 
 def _laid(rgb: U8, matrix: F64) -> U8:

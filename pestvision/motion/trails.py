@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import cv2
@@ -12,8 +13,6 @@ from pestvision.motion.trail import N_MIDLINE, Trail
 from pestvision.size.midline import midline_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from pestvision.arrays import F64, Bool
     from pestvision.motion.bodies import Body
     from pestvision.motion.linking import Followed, Sighting
@@ -88,8 +87,7 @@ def in_one_order(lines: F64) -> F64:
     kept = np.array(lines)
     cost = np.zeros(2)
     back: list[tuple[int, int]] = []
-    for before, now in zip(lines[:-1], lines[1:], strict=True):
-        before, now = before - before.mean(axis=0), now - now.mean(axis=0)
+    for before, now in pairwise(lines - lines.mean(axis=1, keepdims=True)):
         same = float(np.square(now - before).sum())
         turned = float(np.square(now[::-1] - before).sum())
         ways = np.array([[cost[0] + same, cost[1] + turned], [cost[0] + turned, cost[1] + same]])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pestvision
 from pestvision.findings.size_summary import length_in_short, sizes_words, view_sizes
-from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
+from pestvision.findings.words import CAUTION, CUES_HEADING, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.figures import (
     PHOTO_UNITS,
@@ -64,6 +64,7 @@ class Card:
     size_rests_on: tuple[str, ...]
     shares: tuple[tuple[str, str], ...]
     seen: str
+    cues: tuple[str, ...]
     reasons: tuple[str, ...]
     settled_by: tuple[str, ...]
     heat_uri: str
@@ -153,6 +154,7 @@ def render_report(
         photo_units=PHOTO_UNITS,
         time_width=TIME_WIDTH,
         heat=HEAT_WORDS,
+        cues_heading=CUES_HEADING,
         heat_colours=", ".join(HEAT_COLOURS),
     )
 
@@ -353,6 +355,7 @@ def _card(item: _Shown, *, anchor: str, heat_uri: str) -> Card:
             (GROUP_NAMES[group], _percent(p)) for group, p in judged.probabilities().items()
         ),
         seen=item.seen,
+        cues=tuple(cue.sentence() for cue in judged.cues),
         reasons=judged.reasons,
         settled_by=judged.why.settled_by,
         heat_uri=heat_uri,

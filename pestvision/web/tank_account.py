@@ -17,7 +17,7 @@ from pestvision.tanks.contacts import ways_in
 from pestvision.tanks.sizes import size_nights, size_sentences
 from pestvision.tanks.standing import State, left_in, outlook_of
 from pestvision.web import advice, tank_words
-from pestvision.web.cards import caution
+from pestvision.web.parts import caution
 from pestvision.web.tank_cards import button, tank_in_words
 from pestvision.web.tank_glance import facts, shape
 

@@ -60,6 +60,8 @@ _WIDTHS: dict[str, tuple[float, float]] = {
 }
 """Width over length at rest of what has a midline; all else is stout. Own assumption, but flatworms'."""
 _STOUT = (0.35, 0.95)
+_LIFTS = ("glide", "loop", "wave")
+"""What lifts an end now and then while it goes along."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,15 +71,19 @@ class Flaws:
     `camera_px`: what is left of the camera's motion, one standard deviation. `outline_px`: noise of each
     point of the midline, the neighbours alike. `end_share`: how far the ends come and go along the body,
     over its length. `length_share`: noise of the length, over it. `missing_share`: frames in which it was
-    not seen. `told_jitter`: the jitter that the trail tells, over the true one.
+    not seen. `told_jitter`: the jitter that the trail tells, over the true one. `foreshortened`: how much
+    shorter a soft body looks at times where it lifts an end or goes over an edge. `short_cut_share`: frames in which a bent body's line goes
+    straight from tip to tip.
     """
 
     camera_px: tuple[float, float] = (0.05, 1.2)
     outline_px: tuple[float, float] = (0.1, 0.9)
-    end_share: tuple[float, float] = (0.002, 0.03)
-    length_share: tuple[float, float] = (0.002, 0.03)
+    end_share: tuple[float, float] = (0.002, 0.1)
+    length_share: tuple[float, float] = (0.002, 0.04)
     missing_share: tuple[float, float] = (0.0, 0.25)
-    told_jitter: tuple[float, float] = (0.6, 1.7)
+    told_jitter: tuple[float, float] = (0.4, 1.7)
+    foreshortened: tuple[float, float] = (0.0, 0.4)
+    short_cut_share: tuple[float, float] = (0.0, 0.08)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,6 +104,7 @@ def draw_trail(
     habits: Habits = SOURCED,
     flaws: Flaws | None = None,
     length_px: float = 60.0,
+    winding: float = 0.5,
 ) -> DrawnTrail:
     """Draw a trail.
 
@@ -113,6 +120,9 @@ def draw_trail(
         What following does to it; `Flaws()` if None.
     length_px
         Length of the animal at rest.
+    winding
+        Of glides, the share that wind about, each point of the body following the one before, and look
+        round with the head; the others go along an arc.
     """
     flaws = Flaws() if flaws is None else flaws
     fine = str(rng.choice(FINES_OF_DRAWN[drawn]))
@@ -121,11 +131,13 @@ def draw_trail(
     slim = _WIDTHS.get(fine)
     width = float(rng.uniform(*(slim or _STOUT))) * length_px
     lines = np.stack(
-        [
-            (_line(moment.pose, bends=slim is not None) + np.asarray(moment.at)) * length_px
-            for moment in gone.moments
-        ]
+        [_line(moment.pose, bends=slim is not None) + np.asarray(moment.at) for moment in gone.moments]
     )
+    if drawn == "glide" and rng.random() < winding:
+        lines = _winding_glide(rng, times, habits)
+    if drawn in _LIFTS:
+        lines = _foreshortened(rng, lines, times, float(rng.uniform(*flaws.foreshortened)))
+    lines = lines * length_px
     trail = _followed(rng, lines, times, width=width, flaws=flaws)
     return DrawnTrail(trail, drawn, GAIT_OF_DRAWN[drawn], gone.period_s)
 
@@ -144,6 +156,51 @@ def _line(pose: Pose, *, bends: bool) -> F64:
     return np.asarray(line @ rotation(pose.heading_deg).T, np.float64)
 
 
+_FINE = 400  # points of a path for each length of the animal
+_TIGHTEST = 4.0  # radians that a winding path turns in a length; own reading of gliding planarians
+
+
+def _winding_glide(rng: np.random.Generator, times: list[float], habits: Habits) -> F64:
+    """Glide along a winding path: the body lies on the way that the head has gone; (n, K, 2) lengths."""
+    speed = float(rng.uniform(*habits.glide_speed))
+    changes = 1.0 + float(rng.uniform(0, 0.6)) * np.sin(
+        2 * np.pi * (float(rng.uniform(0.02, 0.2)) * np.array(times) + float(rng.uniform()))
+    )
+    gaps = np.diff(times, prepend=times[0])
+    gone = np.cumsum(speed * changes * gaps)
+    total = float(gone[-1]) + 1.5
+    n = int(total * _FINE)
+    # How the path turns changes within about half a length.
+    knots = rng.normal(0, 1, int(total * 2) + 4)
+    turn = np.interp(np.arange(n) / _FINE * 2, np.arange(len(knots)), knots)
+    angle = np.cumsum(turn * float(rng.uniform(0, _TIGHTEST)) / _FINE) + float(rng.uniform(0, 7))
+    path = np.cumsum(np.column_stack([np.cos(angle), np.sin(angle)]) / _FINE, axis=0)
+    look, pace = float(rng.uniform(0, 1.0)), float(rng.uniform(0.1, 0.8))
+    share = np.linspace(0.0, 1.0, N_MIDLINE)
+    lines = np.empty((len(times), N_MIDLINE, 2))
+    for index, (time_s, at) in enumerate(zip(times, gone, strict=True)):
+        where = (at + share) * _FINE
+        line = np.column_stack([np.interp(where, np.arange(n), path[:, k]) for k in (0, 1)])
+        side = look * float(np.sin(2 * np.pi * pace * time_s)) * np.clip(share - 0.7, 0, None) ** 2 / 0.3
+        toward = line[-1] - line[-3]
+        toward = toward / max(float(np.hypot(*toward)), 1e-9)
+        lines[index] = line + side[:, None] * np.array([-toward[1], toward[0]])
+    return lines
+
+
+def _foreshortened(rng: np.random.Generator, lines: F64, times: list[float], most: float) -> F64:
+    """Let an end be drawn in for a while, as it looks where it is lifted towards the eye."""
+    pace, phase = float(rng.uniform(0.03, 0.3)), float(rng.uniform())
+    amount = most * np.clip(np.sin(2 * np.pi * (pace * np.array(times) + phase)), 0, None)
+    way = 1 if rng.random() < 0.5 else -1
+    whole = np.arange(N_MIDLINE)
+    drawn_in = np.empty_like(lines)
+    for index, line in enumerate(lines[:, ::way]):
+        where = whole * (1 - amount[index])
+        drawn_in[index] = np.column_stack([np.interp(where, whole, line[:, k]) for k in (0, 1)])
+    return np.asarray(drawn_in[:, ::way], np.float64)
+
+
 def _followed(
     rng: np.random.Generator, lines: F64, times: list[float], *, width: float, flaws: Flaws
 ) -> Trail:
@@ -155,10 +212,13 @@ def _followed(
         float(_log(rng, flaws.end_share)),
         float(_log(rng, flaws.length_share)),
     )
+    straight = rng.random(n) < float(rng.uniform(*flaws.short_cut_share))
+    share = np.linspace(0.0, 1.0, N_MIDLINE)[None, :, None]
+    chord = lines[:, :1] + share * (lines[:, -1:] - lines[:, :1])
+    lines = np.where(straight[:, None, None], chord, lines)
     seen_lines = lines + camera_px * _lasting(rng, n, (1, 2)) + outline_px * _smooth(rng, n)
     # An end that is lost or drawn too long moves all points along the body, the far end least.
     span = lines[:, -1] - lines[:, 0]
-    share = np.linspace(0.0, 1.0, N_MIDLINE)[None, :, None]
     head, tail = (end_share * _lasting(rng, n, (1, 1)) for _ in range(2))
     seen_lines = seen_lines + span[:, None, :] * (share * head + (1 - share) * tail)
     if rng.random() < 0.5:  # which end comes first is not the animal's to say
