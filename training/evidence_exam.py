@@ -42,7 +42,7 @@ from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.motion.trail import GaitReading
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
-from pestvision.findings.sizes import outline_on
+from pestvision.organisms.outline_net import find_outline
 from pestvision.size.records import Length, Outline
 from training.scenes.bursts import Shake, draw_burst
 from training.scenes.pairs import draw_pair
@@ -159,7 +159,7 @@ def draw_pair_case(seed: int) -> list[Case]:
 
 def _between(views: Sequence[tuple[U8, BoxXyxy]], matrix: F64) -> Between:
     """Say how it went, from outlines found on both photos."""
-    outlines = [outline_on(rgb, box) for rgb, box in views]
+    outlines = [find_outline(rgb, box) for rgb, box in views]
     middles = [np.array([0.5 * (b[0] + b[2]), 0.5 * (b[1] + b[3]), 1.0]) for _rgb, b in views]
     carried = matrix @ middles[0]
     gone_px = float(np.hypot(*(middles[1][:2] - carried[:2] / carried[2])))
