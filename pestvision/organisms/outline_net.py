@@ -204,3 +204,24 @@ def load_outline_net() -> nn.Module:
             advice=INSTALL_AGAIN,
         ) from error
     return net.eval().to(memory_format=torch.channels_last)
+
+
+def sure_of(cut: U8, inner_xyxy_px: BoxXyxy) -> F32:
+    """Give how sure each pixel of a padded box is the animal, by one look: for the many frames of a clip.
+
+    Parameters are those of `framed`; gives (h, w) float32 of 0 to 1.
+
+    Raises
+    ------
+    WeightsError
+        If the weights are missing or damaged.
+    """
+    import torch
+
+    picture, (width, height) = framed(cut, inner_xyxy_px)
+    values = torch.from_numpy(picture).permute(2, 0, 1)[None].float() / 255 - 0.5
+    with torch.inference_mode():
+        sure = torch.sigmoid(load_outline_net()(values)[0])
+    seen = as_f32(sure.numpy())[:height, :width]
+    how = cv2.INTER_AREA if max(cut.shape[:2]) < SEEN_PX else cv2.INTER_LINEAR
+    return as_f32(cv2.resize(seen, (cut.shape[1], cut.shape[0]), interpolation=how))
