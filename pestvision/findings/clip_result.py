@@ -142,8 +142,8 @@ class ClipCheck:
     animals
         The most worrying first.
     picture_rgb
-        The first frame with every animal's track drawn on it, (h, w, 3) uint8, no side longer than 1600
-        pixels; `picture_scale` is the factor by which it was reduced (reduced / frame).
+        The first frame, on which tracks are drawn, (h, w, 3) uint8, no side longer than 1600 pixels;
+        `picture_scale` is the factor by which it was reduced (reduced / frame).
     notes
         Sentences on how it was read, and what could not be done.
     is_burst

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 
 GAP_PX = 3  # pieces nearer than twice this are one body: a faint waist parts it
 LEAST_AREA_PX = 12  # smaller things have no shape
-MOST_BODIES = 40  # of a frame, the most conspicuous; more is a frame that does not lie on the ground
+MOST_BODIES = (
+    16  # of a frame, the most conspicuous; more is a frame that does not lie on the ground
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,15 +140,11 @@ def shared_out(body: Body, claims: Sequence[F64]) -> list[Body | None]:
         mask[rows[mine], columns[mine]] = True
         share = float(mine.mean())
         enough = mine.sum() >= LEAST_AREA_PX
-        parts.append(
-            trimmed(body.left, body.top, mask, body.strength * share) if enough else None
-        )
+        parts.append(trimmed(body.left, body.top, mask, body.strength * share) if enough else None)
     return parts
 
 
 def _nearest(places: F64, claim: F64) -> F64:
     thin = claim[:: max(1, len(claim) // 60)]
-    away = np.hypot(
-        places[:, None, 0] - thin[None, :, 0], places[:, None, 1] - thin[None, :, 1]
-    )
+    away = np.hypot(places[:, None, 0] - thin[None, :, 0], places[:, None, 1] - thin[None, :, 1])
     return np.asarray(away.min(axis=1), np.float64)

@@ -19,7 +19,7 @@ from pestvision.arrays import U8, as_rgb, as_u8
 from pestvision.motion.bodies import Body, bodies_in
 from pestvision.motion.ground import N_SAMPLED, Ground, difference, ground_of
 from pestvision.motion.linking import Followed, Link, is_animal, link_stretch
-from pestvision.motion.noises import grown, standing_out
+from pestvision.motion.noises import grown, narrowed, standing_out
 from pestvision.motion.steady import Steadied, Steadier, moved
 from pestvision.motion.trails import trail_of
 from pestvision.size.outline import NoOutline, outline_in
@@ -150,7 +150,9 @@ def _through(
     anchor = placed[len(placed) // 2].matrix
     to_anchor = [np.linalg.inv(anchor) @ one.matrix for one in placed]
     laid = list(workers.map(_laid, [look.rgb for look in held], to_anchor))
-    covers = [_cover(look.rgb.shape[:2], matrix) for look, matrix in zip(held, to_anchor, strict=True)]
+    covers = [
+        _cover(look.rgb.shape[:2], matrix) for look, matrix in zip(held, to_anchor, strict=True)
+    ]
     marked = [_outlined(held[index].rgb, box, to_anchor[index]) for index, box in given]
     known = [one.last_on(anchor) for one in followed if one.is_open_at(start)] if start else []
     animals = _painted([*marked, *known], held[0].rgb.shape[:2])
@@ -166,7 +168,8 @@ def _through(
 
 def _bodies(laid: U8, cover: U8, ground: Ground) -> list[Body]:
     noises = difference(laid, ground)
-    return bodies_in(standing_out(noises, (cover > 0) & ground.seen), noises)
+    out = standing_out(noises, (cover > 0) & ground.seen)
+    return bodies_in(narrowed(noises, out), noises)
 
 
 def _laid(rgb: U8, matrix: F64) -> U8:
@@ -178,9 +181,7 @@ def _cover(size: tuple[int, ...], matrix: F64) -> U8:
     """Mark where a frame looks, its rim left out: (H, W) uint8, 255 or 0."""
     inner = np.zeros(size[:2], np.uint8)
     inner[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX] = 255
-    return as_u8(
-        cv2.warpPerspective(inner, matrix, (size[1], size[0]), flags=cv2.INTER_NEAREST)
-    )
+    return as_u8(cv2.warpPerspective(inner, matrix, (size[1], size[0]), flags=cv2.INTER_NEAREST))
 
 
 def _outlined(rgb: U8, box: BoxXyxy, matrix: F64) -> F64:

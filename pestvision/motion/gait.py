@@ -71,7 +71,6 @@ MOST_STEADY_RATIO = (
 MOST_STEADY_RATIO_SLOW = 1.15  # the same where a loop may hide between two frames
 BANDS_HZ = (LEECH_HZ, SCRUNCH_HZ, WAVE_HZ)
 WIDEST_PHASE_GAP = 0.45  # of a cycle: with no frame in so much of it, a cycle may have hidden
-MANY_CYCLES = 25  # nobody keeps time so exactly that so many cycles all fall between the frames
 
 
 def read_gait(
@@ -171,8 +170,6 @@ def _hidden_cycle(trail: Trail, best: str) -> str | None:
     times = trail.times_s[trail.seen & ~trail.at_edge]
     for low, high in BANDS_HZ:
         for hertz in np.linspace(low, high, 60):
-            if hertz * (times[-1] - times[0]) >= MANY_CYCLES:
-                continue
             if hertz * (times[-1] - times[0]) < 1.0:
                 continue  # shorter than one cycle: that is a matter of `_too_short`
             phases = np.sort((times * hertz) % 1.0)
@@ -209,9 +206,9 @@ def _steps_seen(measured: Measured) -> str | None:
 
 
 def _is_steady(measured: Measured) -> str | None:
-    slow = measured.interval_s > SLOWEST_INTERVAL_S[LOOPS]
-    most = MOST_STEADY_RATIO_SLOW if slow else MOST_STEADY_RATIO
-    return None if measured.length_ratio <= most else words.not_steady(measured)
+    if measured.interval_s <= SLOWEST_INTERVAL_S[LOOPS]:
+        return None
+    return None if measured.length_ratio <= MOST_STEADY_RATIO else words.not_steady(measured)
 
 
 def _hops_seen(measured: Measured) -> str | None:

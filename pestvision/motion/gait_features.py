@@ -29,6 +29,8 @@ CYCLE_NOISE_SIGMAS = 4.0  # and smaller than this many deviations of the noise n
 HELD_SHARE = 0.3  # an end holds if it goes less than this share of what the length changes by
 HELD_JITTER = 3.0  # or less than this many jitters
 MOVED_SHARE = 0.5  # the other end has gone at least so much of that change
+N_ABOUT = 2  # frames before and after that a sighting is held against
+ASTRAY_SIGMAS, ASTRAY_SHARE = 3.0, 0.1  # of their scatter, and of the length: further off is astray
 MIDDLE = slice(N_MIDLINE // 2 - 1, N_MIDLINE // 2 + 2)  # points whose mean is the body's middle
 MIN_SIZE = 1e-9
 
@@ -40,8 +42,8 @@ FEATURES = (
     "log_moved_over_jitter",
     "length_range",
     "log_length_over_noise",
-    "cycles",
-    "step_share",
+    "steps",
+    "loose_cycles",
     "log_period",
     "held",
     "alternation",
@@ -53,6 +55,8 @@ FEATURES = (
     "log_slide_speed",
     "slide_one_way",
     "sideways",
+    "slides_on",
+    "bend_beat",
 )
 """The numbers that the gait is told from, in the order of the weights."""
 
@@ -150,6 +154,8 @@ def measure(trail: Trail) -> Measured | None:
         return None
     times = trail.times_s[use]
     lines, lengths = trail.midlines_xy_px[use], trail.lengths_px[use]
+    fair = ~_astray(lines, lengths)
+    times, lines, lengths = times[fair], lines[fair], lengths[fair]
     typical = max(float(np.median(lengths)), MIN_SIZE)
     even = _on_a_grid(times, lines, lengths)
     jitter = max(trail.jitter_px, 0.02) / typical
@@ -159,7 +165,9 @@ def measure(trail: Trail) -> Measured | None:
     halves = _half_cycles(even, ends, noise=noise, jitter=jitter)
     n_cycles, n_steps = _cycles_and_steps(halves)
     period, rising = _rhythm(halves, times, lengths)
-    bend, bend_noise, bend_hz, bend_rate = _bending(times, lines, even)
+    bend, bend_noise, bend_rate = _bending(times, lines, even)
+    bend_hz, bend_beat = _beat(times, lines)
+    slides = _sliding(even, typical, jitter)
     held, alternation, one_end = _holding(even, ends, typical)
     reach = float(np.sqrt(even.lines.mean(axis=1)[even.good].var(axis=0).sum()))
     smooth_lengths = even.lengths[even.good]
@@ -175,8 +183,8 @@ def measure(trail: Trail) -> Measured | None:
             np.log1p(reach / typical / jitter),
             length_range,
             np.log1p(length_range / (noise + 0.005)),
-            min(n_cycles, 3.0),
-            n_steps / n_cycles if n_cycles else 0.0,
+            min(n_steps, 3.0),
+            min(n_cycles - n_steps, 3.0),
             0.0 if period is None else np.log(period / 2.3),
             held,
             alternation,
@@ -184,7 +192,9 @@ def measure(trail: Trail) -> Measured | None:
             np.log1p(bend / (bend_noise + 0.01)),
             np.log1p(bend_rate),
             np.log1p(outline / typical / jitter),
-            *_sliding(even, typical, jitter),
+            *slides,
+            slides[0] * slides[2],
+            bend_beat,
         ]
     )
     return Measured(
@@ -208,6 +218,27 @@ def measure(trail: Trail) -> Measured | None:
         one_end_held=one_end,
         hops=pace.hops,
     )
+
+
+def _astray(lines: F64, lengths: F64) -> Bool:
+    """Mark the frames whose outline went astray: length or middle far from what the frames about have.
+
+    A sighting is held against the median of five, and what they scatter by (Hampel 1974); in a step or a
+    jump they scatter widely themselves, so that these stay.
+    """
+    n = len(lengths)
+    if n < 2 * N_ABOUT + 1:
+        return np.zeros(n, bool)
+    middle = lines[:, MIDDLE].mean(axis=1)
+    typical = max(float(np.median(lengths)), MIN_SIZE)
+    wide = np.clip(np.arange(n)[:, None] + np.arange(-N_ABOUT, N_ABOUT + 1), 0, n - 1)
+    bad = np.zeros(n, bool)
+    for course in (lengths, middle[:, 0], middle[:, 1]):
+        about = course[wide]
+        usual = np.median(about, axis=1)
+        scatter = 1.4826 * np.median(np.abs(about - usual[:, None]), axis=1)
+        bad |= np.abs(course - usual) > np.maximum(ASTRAY_SIGMAS * scatter, ASTRAY_SHARE * typical)
+    return np.asarray(bad) if bad.mean() < 0.3 else np.zeros(n, bool)
 
 
 def _on_a_grid(times: F64, lines: F64, lengths: F64) -> _Even:
@@ -265,11 +296,28 @@ class _Pace:
             return cls(net, net, 1.0, 1.0, 0)
         low, _half, high = np.quantile(speeds, [0.15, 0.5, 0.9])
         evenness = float(low / max(high, 0.01))
-        path = float(speeds.mean())
+        path = _path_speed(middle, even)
         quick = np.hypot(*np.diff(middle, axis=0).T) / even.step_s
         quick = quick[even.good[1:]]
         burst = float(np.quantile(quick, 0.98) / max(float(np.median(quick)), 0.05))
         return cls(path, net, evenness, burst, _count_hops(quick, even.step_s))
+
+
+SPEED_SMOOTH_S = 0.4  # what comes and goes within half a second is more the outline's than the animal's
+
+
+def _path_speed(middle: F64, even: _Even) -> float:
+    """Give the speed along the path of the middle, lengths a second, its trembling smoothed away."""
+    from scipy.ndimage import gaussian_filter1d
+
+    sigma = SPEED_SMOOTH_S / even.step_s
+    reach = min(len(middle) - 1, int(4 * sigma) + 1)
+    # Beyond its ends the path goes on as it came, mirrored, so that smoothing does not slow it there.
+    longer = np.pad(middle, ((reach, reach), (0, 0)), mode="reflect", reflect_type="odd")
+    smooth = gaussian_filter1d(longer, max(sigma, 1e-3), axis=0)[reach : len(longer) - reach]
+    steps = np.hypot(*np.diff(smooth, axis=0).T)
+    good = even.good[1:]
+    return float(steps[good].mean() / even.step_s) if good.any() else 0.0
 
 
 HOP_SPEED = 1.5  # lengths a second, and
@@ -384,8 +432,8 @@ def _rhythm(halves: list[HalfCycle], times: F64, lengths: F64) -> tuple[float | 
     if len(halves) < 4:
         return max(rough, *periods), share
     span = (1.0 / (1.5 * rough), 1.5 / rough)
-    hertz = _best_wave(times, lengths, span, least_power=LEAST_POWER)
-    return (rough if hertz is None else 1.0 / hertz), share
+    hertz, explained = _best_wave(times, lengths, span)
+    return (1.0 / hertz if hertz is not None and explained >= LEAST_POWER else rough), share
 
 
 def _shape_free(lines: F64) -> F64:
@@ -408,36 +456,36 @@ def _bend_modes(lines: F64) -> F64:
     return np.asarray(angle @ shapes.T / k, np.float64)
 
 
-def _bending(times: F64, lines: F64, even: _Even) -> tuple[float, float, float | None, float]:
-    """Give how far the shape comes and goes (rad), its noise, how often a second, and rad a second."""
+def _bending(times: F64, lines: F64, even: _Even) -> tuple[float, float, float]:
+    """Give how far the shape comes and goes (rad), its noise, and rad a second."""
     raw = _bend_modes(lines)
     noise = float(np.sqrt(sum(_length_noise(times, raw[:, k]) ** 2 for k in range(raw.shape[1]))))
     smooth = _bend_modes(even.lines)[even.good]
     amplitude = float(np.sqrt(smooth.var(axis=0).sum()))
     rates = np.diff(smooth, axis=0) / even.step_s
     rate = float(np.median(np.hypot.reduce(rates, axis=1))) if len(rates) else 0.0
-    return amplitude, noise, _dominant_hz(times, raw), rate
+    return amplitude, noise, rate
 
 
 LEAST_POWER = 0.4  # of the variance that one frequency explains, for a bending to count as repeated
-SLOWEST_HZ, FASTEST_HZ = 0.2, 6.0
+SLOWEST_HZ, FASTEST_HZ = 0.3, 6.0
 
 
-def _dominant_hz(times: F64, series: F64) -> float | None:
-    """Give the frequency that explains most of the liveliest of some series, None where none does."""
+def _beat(times: F64, lines: F64) -> tuple[float | None, float]:
+    """Give how often a second the bending repeats, None where it does not, and the share so explained."""
+    modes = _bend_modes(lines)
+    lively = modes[:, int(np.argmax(modes.var(axis=0)))]
     duration = float(times[-1] - times[0])
-    lively = series[:, int(np.argmax(series.var(axis=0)))]
-    span = (
-        max(SLOWEST_HZ, 1.5 / duration),
-        min(FASTEST_HZ, 0.5 / float(np.median(np.diff(times)))),
-    )
-    return _best_wave(times, lively, span, least_power=LEAST_POWER)
+    low = max(SLOWEST_HZ, 1.5 / duration)
+    high = min(FASTEST_HZ, 0.5 / float(np.median(np.diff(times))))
+    hertz, share = _best_wave(times, lively, (low, high))
+    return (hertz if share >= LEAST_POWER else None), share
 
 
 def _best_wave(
-    times: F64, course: F64, hertz: tuple[float, float], *, least_power: float
-) -> float | None:
-    """Give the frequency of the wave that explains a course best, None if it explains too little.
+    times: F64, course: F64, hertz: tuple[float, float]
+) -> tuple[float | None, float]:
+    """Give the frequency of the wave that explains a course best, and the share of variance it explains.
 
     A least-squares fit of a wave at each frequency (Lomb 1976, Scargle 1982), so that missing frames and
     uneven intervals do no harm.
@@ -447,13 +495,13 @@ def _best_wave(
     low, high = hertz
     level = course - course.mean()
     if high <= low or level.var() < 1e-8:
-        return None
+        return None, 0.0
     duration = float(times[-1] - times[0])
     n_tried = int(min(4000, max(40, 10 * duration * (high - low))))
     tried = np.linspace(low, high, n_tried)
     power = lombscargle(times, level, 2 * np.pi * tried, normalize=True)
     best = int(np.argmax(power))
-    return float(tried[best]) if power[best] >= least_power else None
+    return float(tried[best]), float(power[best])
 
 
 def _holding(even: _Even, ends: F64, typical: float) -> tuple[float, float, float]:
@@ -522,5 +570,12 @@ def _sliding(even: _Even, typical: float, jitter: float) -> tuple[float, float, 
     slide = float((sliding**2).mean() / max(power, noise, MIN_SIZE))
     speed = float(np.abs(sliding).mean())
     one_way = float(abs(sliding.mean()) / max(speed, MIN_SIZE))
-    sides = float((across[:, 1:-1] ** 2).mean() / max(float((forward[:, 1:-1] ** 2).mean()), MIN_SIZE))
-    return float(np.sqrt(slide)), float(np.log(speed + 0.004)), one_way, 0.5 * float(np.log(sides + 1e-3))
+    sides = float(
+        (across[:, 1:-1] ** 2).mean() / max(float((forward[:, 1:-1] ** 2).mean()), MIN_SIZE)
+    )
+    return (
+        float(np.sqrt(slide)),
+        float(np.log(speed + 0.004)),
+        one_way,
+        0.5 * float(np.log(sides + 1e-3)),
+    )

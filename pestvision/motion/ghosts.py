@@ -22,7 +22,9 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 RIM_PX = 5  # how far to each side of an edge its step is told
-CLEAR_STEP = 0.35  # excess of one step over the other, over both, from which a piece decides for itself
+CLEAR_STEP = (
+    0.35  # excess of one step over the other, over both, from which a piece decides for itself
+)
 LEAST_PIECE_PX = 5  # smaller pieces are grain
 MOST_PIECES = 60  # of a frame, the largest; more is a frame that does not lie on the ground
 

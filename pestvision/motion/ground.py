@@ -8,16 +8,24 @@ exposure taken out, is what the animals are seen by, whether they move or not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
 from pestvision.arrays import F32, U8, Bool, as_f32, as_u8
-
+from pestvision.motion.cores import cores_of
 from pestvision.motion.ghosts import told_apart
-from pestvision.motion.noises import grey_of, grown, in_noises, size_of
+from pestvision.motion.noises import (
+    JOINED_AT,
+    grey_of,
+    grown,
+    in_noises,
+    size_of,
+    smoothed,
+    tail_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +36,7 @@ GRID_PX = 16  # cells on which light is compared
 LIGHT_ROUNDS = 4
 MOST_LIGHT = 3.0  # spreads beyond which a cell is taken for an animal, not for light
 EDGE_JITTER_PX = 0.35  # what is left of the camera's motion, and of sharpness that comes and goes
-LEAST_NOISE = 1.2  # grey levels: packed clips are smoother than they are true
+LEAST_NOISE = 0.6  # grey levels: packed clips are smoother than they are true
 GROWN_PX = 3  # about what moved the ground is looked at anew: edges are soft
 LEAST_CLEAR = 2  # times at which a place was seen clear; fewer may be chance
 
@@ -63,14 +71,30 @@ def ground_of(frames: Sequence[U8], *, covered: Sequence[U8], animals: Bool) -> 
     middle = _share(stack, 0.5).astype(np.float32)
     seen = np.mean([cover > 0 for cover in covered], axis=0) > 0.6
     lit = [_relit(frame, middle) for frame in frames]
-    first = _ground(middle, _noise_of(lit, middle), seen)
+    first = _calibrated(_ground(middle, _noise_of(lit, middle), seen), lit)
     wheres = [(cover > 0) & seen for cover in covered]
     there, gone = told_apart(lit, first.rgb, first.per_noise, wheres)
-    doubtful = grown(there.any(axis=0) | gone.any(axis=0) | animals, GROWN_PX)
+    stack_lit = np.stack(lit)
+    core, animal_like = cores_of(middle, stack_lit, there, gone)
+    marked = animals & ~there.any(axis=0) & ~gone.any(axis=0)
+    doubtful = grown(there.any(axis=0) | gone.any(axis=0) | marked | core, GROWN_PX)
     if not doubtful.any():
         return first
-    rgb = _cleared(np.stack(lit), middle, doubtful, (there, gone), animals)
-    return _ground(rgb, _noise_of(lit, rgb, away_from=doubtful), seen)
+    soft = [np.stack([grown(mask, 2) for mask in masks]) for masks in (there, gone)]
+    clear = np.where(soft[1].any(axis=0), soft[1], ~soft[0])
+    rim = grown(core, 2)
+    clear = np.where(rim, ~np.stack([grown(mask, 2) for mask in animal_like]), clear) & ~marked
+    rgb = _cleared(stack_lit, middle, doubtful, clear)
+    return _calibrated(_ground(rgb, _noise_of(lit, rgb, away_from=doubtful), seen), lit)
+
+
+def _calibrated(ground: Ground, lit: Sequence[F32]) -> Ground:
+    """Take the noise for larger where nothing stands out by more than it should."""
+    few = list(lit)[:: max(1, len(lit) // 6)]
+    tail = tail_of([in_noises(as_f32(one - ground.rgb), ground.per_noise)[::2, ::2] for one in few])
+    if tail <= JOINED_AT:
+        return ground
+    return replace(ground, per_noise=as_f32(ground.per_noise * np.float32(JOINED_AT / tail)))
 
 
 def difference(frame: U8, ground: Ground, *, without: Bool | None = None) -> F32:
@@ -82,21 +106,14 @@ def difference(frame: U8, ground: Ground, *, without: Bool | None = None) -> F32
     return in_noises(as_f32(lit - ground.rgb), ground.per_noise)
 
 
-def _cleared(
-    lit: F32, middle: F32, doubtful: Bool, told: tuple[Bool, Bool], animals: Bool
-) -> F32:
-    """Give the ground where animals were: the median of the times at which it was seen there.
+def _cleared(lit: F32, middle: F32, doubtful: Bool, clear: Bool) -> F32:
+    """Give the ground where animals were: the median of the times at which it was clear there.
 
     Where a ghost was found those times count; else all at which nothing was there. Where the ground was
-    never seen it is filled in from around.
+    never clear it is filled in from around.
     """
     rows, columns = np.nonzero(doubtful)
-    there, gone = (
-        np.stack([grown(mask, 2)[rows, columns] for mask in masks]) for masks in told
-    )
-    clear = np.where(gone.any(axis=0), gone, ~there)
-    # An animal that somebody marked, and that is no different in any frame, covers the ground in all.
-    clear &= ~animals[rows, columns] | gone.any(axis=0) | there.any(axis=0)
+    clear = clear[:, rows, columns]
     n_clear = clear.sum(axis=0)
     values = np.where(clear[..., None], lit[:, rows, columns], np.float32(np.inf))
     values.sort(axis=0)
@@ -142,7 +159,7 @@ def _noise_of(lit: Sequence[F32], rgb: F32, *, away_from: Bool | None = None) ->
     """Give the usual size of a difference that is nothing, grey levels, from a few frames."""
     sizes = []
     for frame in list(lit)[:: max(1, len(lit) // 8)]:
-        size = size_of(frame - rgb)[::3, ::3]
+        size = size_of(smoothed(as_f32(frame - rgb)))[::3, ::3]
         sizes.append(float(np.median(size if away_from is None else size[~away_from[::3, ::3]])))
     return max(LEAST_NOISE, 0.9 * float(np.median(sizes)))  # median of a 3-D length is 1.54 sigma
 

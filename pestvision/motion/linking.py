@@ -8,6 +8,7 @@ pieces. What is followed counts as an animal where it moves as a body does, or w
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -142,7 +143,7 @@ def _take(one: Followed, body: Body, link: Link, index: int) -> None:
     if one.sightings and one.sightings[-1].to_first is link.anchor:
         step = (body.middle - one.sightings[-1].body.middle) / max(time_s - one.last_s, 1e-3)
         one.pace = 0.5 * one.pace + 0.5 * step
-    to_frame = np.linalg.inv(link.to_anchor[index])
+    to_frame = np.asarray(np.linalg.inv(link.to_anchor[index]), np.float64)
     one.sightings.append(Sighting(link.start + index, body, link.anchor, to_frame))
     one.last_s, one.n_missed = time_s, 0
 
@@ -202,7 +203,8 @@ def _cost(one: Followed, want: Body, body: Body) -> float:
     if shared == 0 and (away > reach or not 1 / AREA_RATIO < ratio < AREA_RATIO):
         return float("inf")
     newcomer = 0.3 if len(one.sightings) < ESTABLISHED else 0.0
-    return away / reach + 0.3 * abs(np.log(ratio)) - 1.5 * shared + newcomer + 0.2 * one.n_missed
+    changed = abs(float(np.log(ratio)))
+    return away / reach + 0.3 * changed - 1.5 * shared + newcomer + 0.2 * one.n_missed
 
 
 def _pieces(
@@ -260,7 +262,7 @@ def is_animal(one: Followed, times_s: F64) -> bool:
     sides = np.array([body.mask.shape for body in bodies], np.float64)
     reach = float(np.median([body.reach for body in bodies]))
     net = float(np.hypot(*(middles[-1] - middles[0])))
-    shared = [overlap(a, b) for a, b in zip(bodies[:-1], bodies[1:], strict=True)]
+    shared = [overlap(a, b) for a, b in pairwise(bodies)]
     if float(np.median(shared)) < STEADY_OVERLAP:
         return net > FAR_LENGTHS * reach
     goes = any(_moves(row, max(LEAST_MOVED_PX, LEAST_MOVED_LENGTHS * reach)) for row in middles.T)

@@ -9,7 +9,7 @@ is in one place, the ground is everywhere. Where few corners are left, the frame
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
@@ -104,7 +104,10 @@ class Steadier:
             if response < PHASE_SURE:
                 return None
             here, kept = _followed(
-                self._key, detail, self._corners, as_f32(self._corners + np.float32(shift))
+                self._key,
+                detail,
+                self._corners,
+                as_f32((self._corners + np.array(shift)).astype(np.float32)),
             )
         if kept.sum() < LEAST_CORNERS:
             return None
@@ -137,10 +140,10 @@ def spread_corners(detail: U8, allowed: U8) -> F32:
     """Choose corners, at most `CORNERS_A_CELL` in each cell of the grid: (N, 2) float32 (x, y)."""
     height, width = detail.shape
     n_most = 4 * CORNERS_A_CELL * CELLS[0] * CELLS[1]
-    found = cv2.goodFeaturesToTrack(detail, n_most, 0.02, 5, mask=allowed, blockSize=5)
+    found: Any = cv2.goodFeaturesToTrack(detail, n_most, 0.02, 5, mask=allowed, blockSize=5)
     if found is None:
         return np.zeros((0, 2), np.float32)
-    corners = found.reshape(-1, 2)  # the strongest first
+    corners = as_f32(found.astype(np.float32).reshape(-1, 2))  # the strongest first
     margin = 4
     inside = (corners > margin).all(1) & (corners < (width - margin, height - margin)).all(1)
     corners = corners[inside]
@@ -184,9 +187,10 @@ def _widest(here: F32, key: F32, cells: F64) -> tuple[F64, float, int] | None:
     for _ in range(2):
         if left.sum() < LEAST_CORNERS:
             break
-        matrix, held = cv2.estimateAffinePartial2D(
+        answer: tuple[Any, Any] = cv2.estimateAffinePartial2D(
             here[left], key[left], method=cv2.RANSAC, ransacReprojThreshold=INLIER_PX
         )
+        matrix, held = answer
         if matrix is None:
             break
         inliers = np.zeros(len(here), np.bool_)
@@ -208,7 +212,7 @@ def _bent(matrix: F64, here: F32, key: F32) -> tuple[F64, float, int]:
     errors = np.linalg.norm(moved(matrix, here) - key, axis=1)
     error = float(np.median(errors))
     if len(here) >= 6 * LEAST_CORNERS:
-        bent, _ = cv2.findHomography(here, key, 0)
+        bent: Any = cv2.findHomography(here, key, 0)[0]
         if bent is not None and np.abs(bent[2, :2]).max() * here.max() < MOST_BEND:
             of_bent = float(np.median(np.linalg.norm(moved(bent, here) - key, axis=1)))
             if of_bent < BENT_GAIN * error:
@@ -226,7 +230,8 @@ def _phase_shift(key: U8, detail: U8) -> tuple[tuple[float, float], float]:
 
 def moved(matrix: F64, places: F64 | F32) -> F64:
     """Take (N, 2) places, whole numbers at pixel centres, by a (3, 3) matrix to another frame."""
-    full = np.column_stack([places, np.ones(len(places))]) @ matrix.T
+    ones = np.ones(len(places))
+    full = np.column_stack([places.astype(np.float64), ones]) @ matrix.T
     return np.asarray(full[:, :2] / full[:, 2:], np.float64)
 
 

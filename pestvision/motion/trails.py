@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import cv2
@@ -12,8 +13,6 @@ from pestvision.motion.trail import N_MIDLINE, Trail
 from pestvision.size.midline import midline_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from pestvision.arrays import F64, Bool
     from pestvision.motion.bodies import Body
     from pestvision.motion.linking import Followed, Sighting
@@ -23,9 +22,7 @@ LEAST_JITTER_PX = 0.05
 BRIDGE_PX = 4  # pieces of one body are bridged over so much
 
 
-def trail_of(
-    one: Followed, times_s: F64, *, scale: float, size: tuple[int, ...]
-) -> Trail | None:
+def trail_of(one: Followed, times_s: F64, *, scale: float, size: tuple[int, ...]) -> Trail | None:
     """Make the trail of an animal; None where no sighting gives a line.
 
     Parameters
@@ -90,8 +87,7 @@ def in_one_order(lines: F64) -> F64:
     kept = np.array(lines)
     cost = np.zeros(2)
     back: list[tuple[int, int]] = []
-    for before, now in zip(lines[:-1], lines[1:], strict=True):
-        before, now = before - before.mean(axis=0), now - now.mean(axis=0)
+    for before, now in pairwise(lines - lines.mean(axis=1, keepdims=True)):
         same = float(np.square(now - before).sum())
         turned = float(np.square(now[::-1] - before).sum())
         ways = np.array([[cost[0] + same, cost[1] + turned], [cost[0] + turned, cost[1] + same]])
@@ -131,5 +127,3 @@ def _jitter(lines: F64, times_s: F64) -> float:
         return LEAST_JITTER_PX
     spread = 1.4826 * np.median(np.abs(bends), axis=0) / np.sqrt(6.0)  # (K, 2)
     return max(LEAST_JITTER_PX, float(np.hypot(*spread.T).min() / np.sqrt(2.0)))
-
-

@@ -72,7 +72,8 @@ class Flaws:
     point of the midline, the neighbours alike. `end_share`: how far the ends come and go along the body,
     over its length. `length_share`: noise of the length, over it. `missing_share`: frames in which it was
     not seen. `told_jitter`: the jitter that the trail tells, over the true one. `foreshortened`: how much
-    shorter a soft body looks at times where it lifts an end or goes over an edge.
+    shorter a soft body looks at times where it lifts an end or goes over an edge. `short_cut_share`: frames in which a bent body's line goes
+    straight from tip to tip.
     """
 
     camera_px: tuple[float, float] = (0.05, 1.2)
@@ -81,7 +82,8 @@ class Flaws:
     length_share: tuple[float, float] = (0.002, 0.04)
     missing_share: tuple[float, float] = (0.0, 0.25)
     told_jitter: tuple[float, float] = (0.4, 1.7)
-    foreshortened: tuple[float, float] = (0.0, 0.15)
+    foreshortened: tuple[float, float] = (0.0, 0.4)
+    short_cut_share: tuple[float, float] = (0.0, 0.08)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,7 +175,7 @@ def _winding_glide(rng: np.random.Generator, times: list[float], habits: Habits)
     turn = np.interp(np.arange(n) / _FINE * 2, np.arange(len(knots)), knots)
     angle = np.cumsum(turn * float(rng.uniform(0, _TIGHTEST)) / _FINE) + float(rng.uniform(0, 7))
     path = np.cumsum(np.column_stack([np.cos(angle), np.sin(angle)]) / _FINE, axis=0)
-    look, pace = float(rng.uniform(0, 0.5)), float(rng.uniform(0.2, 0.8))
+    look, pace = float(rng.uniform(0, 1.0)), float(rng.uniform(0.1, 0.8))
     share = np.linspace(0.0, 1.0, N_MIDLINE)
     lines = np.empty((len(times), N_MIDLINE, 2))
     for index, (time_s, at) in enumerate(zip(times, gone, strict=True)):
@@ -210,10 +212,13 @@ def _followed(
         float(_log(rng, flaws.end_share)),
         float(_log(rng, flaws.length_share)),
     )
+    straight = rng.random(n) < float(rng.uniform(*flaws.short_cut_share))
+    share = np.linspace(0.0, 1.0, N_MIDLINE)[None, :, None]
+    chord = lines[:, :1] + share * (lines[:, -1:] - lines[:, :1])
+    lines = np.where(straight[:, None, None], chord, lines)
     seen_lines = lines + camera_px * _lasting(rng, n, (1, 2)) + outline_px * _smooth(rng, n)
     # An end that is lost or drawn too long moves all points along the body, the far end least.
     span = lines[:, -1] - lines[:, 0]
-    share = np.linspace(0.0, 1.0, N_MIDLINE)[None, :, None]
     head, tail = (end_share * _lasting(rng, n, (1, 1)) for _ in range(2))
     seen_lines = seen_lines + span[:, None, :] * (share * head + (1 - share) * tail)
     if rng.random() < 0.5:  # which end comes first is not the animal's to say
