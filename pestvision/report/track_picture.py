@@ -12,13 +12,16 @@ from pestvision.arrays import as_rgb, as_u8
 from pestvision.errors import ShapeError
 from pestvision.organisms.classes import GROUP_NAMES, LABELS
 from pestvision.report.plates import COLOURS, HALO, line_px, write_plate
-from pestvision.report.trail_figures import pieces_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from pestvision.arrays import F64, U8, Bool
     from pestvision.motion.trail import Trail
+
+    I64 = NDArray[np.int64]
 
 N_BODIES: Final = 5  # midlines drawn of one animal: more hide its path
 PATH_COLOUR: Final = "#ffffff"
@@ -127,3 +130,11 @@ def _arrow(pen: ImageDraw.ImageDraw, way: F64, width: int) -> None:
     pen.polygon(
         [tuple(c) for c in corners], fill=PATH_COLOUR, outline=HALO, width=max(1, width // 2)
     )
+
+
+def pieces_of(use: Bool) -> list[I64]:
+    """Give the runs of frames in use, as indices."""
+    known = np.flatnonzero(use)
+    if not len(known):
+        return []
+    return list(np.split(known, np.flatnonzero(np.diff(known) > 1) + 1))

@@ -1,4 +1,4 @@
-"""The length of an animal that was followed, over time, as a picture; its track is in `track_picture`."""
+"""Pictures of an animal that was followed: its length over time here, its track in `track_picture`."""
 
 from __future__ import annotations
 
@@ -14,16 +14,24 @@ from pestvision.motion.gait_features import measure
 from pestvision.motion.trail import LOOPS, STEPS
 from pestvision.report.log_marks import LINE, MAX_LETTERS, WIDTH, anchor_of
 from pestvision.report.templating import template
+from pestvision.report.track_picture import Tracked, pieces_of, track_picture
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from pestvision.arrays import F64, Bool
     from pestvision.motion.trail import GaitReading, Trail
+    from pestvision.report.track_picture import I64
 
-    I64 = NDArray[np.int64]
+__all__ = [
+    "CurveFigure",
+    "Held",
+    "Tracked",
+    "curve_figure",
+    "held_ends",
+    "length_curve",
+    "track_picture",
+]
 
 PLOT_LEFT: Final = 112.0  # room for "100 mm" in the largest letters
 PLOT_RIGHT: Final = 16.0
@@ -46,14 +54,6 @@ class Held:
     start_s: float
     end_s: float
     end: int
-
-
-def pieces_of(use: Bool) -> list[I64]:
-    """Give the runs of frames in use, as indices."""
-    known = np.flatnonzero(use)
-    if not len(known):
-        return []
-    return list(np.split(known, np.flatnonzero(np.diff(known) > 1) + 1))
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,7 @@ from pestvision.findings.evidence import GAIT_WORDS
 from pestvision.findings.words import LOOK_FOR
 from pestvision.motion.trail import GAITS
 from pestvision.organisms.classes import GROUP_NAMES
-from pestvision.report.track_picture import Tracked, track_picture
-from pestvision.report.trail_figures import length_curve
+from pestvision.report.trail_figures import Tracked, length_curve, track_picture
 from pestvision.size.measure import length_words
 from pestvision.web import size_words, words
 from pestvision.web.parts import (

@@ -13,16 +13,17 @@ from made_trails import glider, inchworm, reading, trail_of
 
 from pestvision.errors import ShapeError
 from pestvision.motion.trail import GLIDE, STEPS
-from pestvision.report.track_picture import Tracked, track_picture
 from pestvision.report.trail_figures import (
     MAX_DOTS,
     MAX_POINTS,
     PLOT_LEFT,
     CurveFigure,
     Held,
+    Tracked,
     curve_figure,
     held_ends,
     length_curve,
+    track_picture,
 )
 
 GROUND = np.full((600, 900, 3), 120, np.uint8)
