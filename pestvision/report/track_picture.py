@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw
 from pestvision.arrays import as_rgb, as_u8
 from pestvision.errors import ShapeError
 from pestvision.organisms.classes import GROUP_NAMES, LABELS
-from pestvision.report.plates import COLOURS, HALO, line_px, write_plate
+from pestvision.report.plates import COLOURS, HALO, Box, line_px, write_plate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -67,12 +67,14 @@ def track_picture(picture_rgb: U8, tracked: Sequence[Tracked], *, scale: float) 
     for item in reversed(tracked):
         _bodies(pen, item, scale, width)
         _path(pen, item.trail, scale, width)
-    for item in reversed(tracked):
+    taken: list[Box] = []
+    for item in tracked:
         first = item.trail.midlines_xy_px[np.flatnonzero(_placed(item.trail))[:1]] * scale
         if len(first):
             (x0, y0), (x1, y1) = first[0].min(axis=0) - width, first[0].max(axis=0) + width
             box = (float(x0), float(y0) - 2 * width, float(x1), float(y1))
-            write_plate(pen, box, item.caption(), colour=COLOURS[item.label], picture=picture)
+            colour = COLOURS[item.label]
+            write_plate(pen, box, item.caption(), colour=colour, picture=picture, taken=taken)
     return as_rgb(as_u8(np.array(picture)))
 
 
