@@ -46,6 +46,18 @@ LEAST_COHERENCE: Final = 0.55
 FEWEST_LINES: Final = 8
 """Shorter rows are taken for texture."""
 
+N_PASSES: Final = 5
+"""How often a strip is laid anew along what was followed."""
+
+FEWEST_FOR_LEAN: Final = 16
+"""Spaces between lines in a row below which its perspective is not even tried."""
+
+LEAST_FOR_LEAN: Final = 0.35
+"""Length of a row over the photo's long side below which its perspective is not believed.
+
+A short row says nothing sure about it, and a wrong lean does great harm far from the row.
+"""
+
 BEND_TOLERANCE: Final = 0.12
 """Largest error of a line's place, over the space between lines, for a row to be straight and even."""
 
@@ -61,7 +73,12 @@ class Comb:
     period_px
         Space between neighbouring lines at the middle of the row.
     period_sd
-        One standard deviation of it over it, with its change along the row (perspective).
+        One standard deviation of it over it.
+    to_ticks
+        (3, 3) float64: takes a pixel `(x, y, 1)` to spaces between lines, along the row and across it,
+        as if the row did not lean away.
+    lean_per_px
+        By what share the space between lines changes a photo pixel along the row (perspective).
     darkness
         (n, m) float64: how dark each line is over its surroundings, m places across the row, 1 being
         usual. Not known (NaN) where it lies outside the photo.
@@ -72,6 +89,8 @@ class Comb:
     places_xy_px: F64
     period_px: float
     period_sd: float
+    to_ticks: F64
+    lean_per_px: float
     darkness: F64
     strength: float
 
@@ -175,20 +194,66 @@ def _block_peaks(
 
 
 def _followed(grey: F32, seed: _Seed) -> Comb | None:
-    """Lay a strip along a seed's row and follow its lines; None if there is no even row of them."""
-    frequency = np.array(seed.frequency)
-    for _ in range(3):  # each pass knows the spacing and the direction better
-        strip = _Strip.cut(grey, seed.at_xy_px, frequency)
+    """Follow a seed's row of lines; None if there is no even row of them."""
+    laid = _Laid(seed.at_xy_px, np.array(seed.frequency))
+    comb = _passes(grey, laid, leans=True)
+    if comb is not None:
+        ends = comb.places_xy_px[[0, -1]]
+        if np.hypot(*(ends[1] - ends[0])) < LEAST_FOR_LEAN * max(grey.shape):
+            return _passes(grey, laid, leans=False)
+    return comb
+
+
+def _passes(grey: F32, laid: _Laid, *, leans: bool) -> Comb | None:
+    """Lay a strip anew along what was followed, time and again, and take the lines on the last."""
+    for _ in range(N_PASSES):  # each knows spacing, direction and lean better, and follows farther
+        strip = _Strip.cut(grey, laid)
         row = strip.best_row()
-        if row is None:
-            return None
-        better = strip.refined(row)
+        better = None if row is None else strip.refined(row, leans=leans)
         if better is None:
             return None
-        frequency = better
-    strip = _Strip.cut(grey, seed.at_xy_px, frequency)
+        laid = better
+    strip = _Strip.cut(grey, laid)
     row = strip.best_row()
     return None if row is None else strip.comb(row)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Laid:
+    """How a strip lies on the photo.
+
+    `frequency` is in cycles a photo pixel at the place `at_xy_px`, along the row; the strip's places
+    `x, y` from there are divided by 1 + `lean` x, as they are in perspective.
+    """
+
+    at_xy_px: tuple[float, float]
+    frequency: F64
+    lean: float = 0.0
+
+    def to_photo(self, left: float, top: float) -> F64:
+        """Give the (3, 3) matrix from strip places, whose corner lies at `left, top`, to the photo."""
+        period = 1.0 / float(np.hypot(*self.frequency))
+        along = self.frequency * period
+        across = np.array([-along[1], along[0]])
+        turn = period / STRIP_PERIOD_PX * np.column_stack([along, across])
+        at = np.asarray(self.at_xy_px)
+        whole = np.vstack(
+            [np.column_stack([turn + np.outer(at, [self.lean, 0.0]), at]), [self.lean, 0.0, 1.0]]
+        )
+        corner = np.array([[1, 0, left], [0, 1, top], [0, 0, 1.0]])
+        return np.asarray(whole @ corner, np.float64)
+
+    def reach(self, wide: int, high: int) -> tuple[int, int]:
+        """Give how far the strip may reach to the left and right (strip pixels) and stay on the photo."""
+        corners = np.array([[0, 0, 1], [wide, 0, 1], [wide, high, 1], [0, high, 1.0]])
+        back = corners @ np.linalg.inv(self.to_photo(0.0, 0.0)).T
+        x = back[:, 0] / back[:, 2]
+        most = 4 * max(wide, high) * float(np.hypot(*self.frequency)) * STRIP_PERIOD_PX
+        if self.lean != 0:  # not to the horizon
+            most = min(most, 0.6 / abs(self.lean))
+        if (back[:, 2] * back[0, 2] <= 0).any():
+            return int(-most), int(most)
+        return int(max(np.floor(x.min()), -most)), int(min(np.ceil(x.max()), most))
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,11 +270,14 @@ class _Row:
 class _Strip:
     """A part of the photo in which the lines stand upright, `STRIP_PERIOD_PX` apart.
 
-    `pixels` (h, w) float32; `to_photo` (2, 3) takes a strip place to the photo; `wave` (h, w)
+    `left` is where its first column lies; `pixels` (h, w) float32; `to_photo` (3, 3) takes a strip
+    place to the photo; `wave` (h, w)
     complex64: amplitude and phase of the lines' frequency about each pixel; `share` (h, w): its share
     of what varies there; `inside` (h, w) bool: where the strip lies on the photo.
     """
 
+    laid: _Laid
+    left: int
     pixels: F32
     to_photo: F64
     wave: np.ndarray[tuple[int, ...], np.dtype[np.complex64]]
@@ -217,32 +285,26 @@ class _Strip:
     inside: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
 
     @classmethod
-    def cut(cls, grey: F32, at: tuple[float, float], frequency: F64) -> _Strip:
-        """Cut the strip about a place for a frequency in cycles a pixel."""
-        period = 1.0 / float(np.hypot(*frequency))
-        along = frequency * period
-        scale = period / STRIP_PERIOD_PX  # photo pixels a strip pixel
+    def cut(cls, grey: F32, laid: _Laid) -> _Strip:
+        """Cut the strip that lies so."""
         high, wide = grey.shape
-        corners = np.array([[0, 0], [wide, 0], [wide, high], [0, high]]) - np.asarray(at)
-        reach = corners @ along / scale
-        left, right = int(np.floor(reach.min())), int(np.ceil(reach.max()))
+        left, right = laid.reach(wide, high)
         half = round(STRIP_HALF_PERIODS * STRIP_PERIOD_PX)
-        across = np.array([-along[1], along[0]])
-        turn = scale * np.column_stack([along, across])
-        shift = np.asarray(at) + turn @ np.array([left, -half])
-        to_photo = np.column_stack([turn, shift])
+        to_photo = laid.to_photo(left, -half)
+        scale = 1.0 / float(np.hypot(*laid.frequency)) / STRIP_PERIOD_PX
         soft = cv2.GaussianBlur(grey, (0, 0), 0.4 * scale) if scale > 1.2 else grey
         # Between pixel middles, as OpenCV counts, not corners.
-        middles = np.column_stack([turn, shift + turn @ np.array([0.5, 0.5]) - 0.5])
-        size = (right - left, 2 * half)
+        shift = np.array([[1, 0, 0.5], [0, 1, 0.5], [0, 0, 1.0]])
+        middles = np.linalg.inv(shift) @ to_photo @ shift
+        size = (max(right - left, 2), 2 * half)
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         pixels = np.asarray(
-            cv2.warpAffine(soft, middles, size, flags=flags, borderMode=cv2.BORDER_REPLICATE),
+            cv2.warpPerspective(soft, middles, size, flags=flags, borderMode=cv2.BORDER_REPLICATE),
             np.float32,
         )
-        inside = cv2.warpAffine(np.ones_like(grey), middles, size, flags=flags) > 0.99
+        inside = cv2.warpPerspective(np.ones_like(grey), middles, size, flags=flags) > 0.99
         wave, share = _demodulated(pixels)
-        return cls(pixels, to_photo, wave, share, np.asarray(inside))
+        return cls(laid, left, pixels, to_photo, wave, share, np.asarray(inside))
 
     def best_row(self) -> _Row | None:
         """Find the longest run of lines about the strip's middle."""
@@ -258,18 +320,29 @@ class _Strip:
             return None
         return best
 
-    def refined(self, row: _Row) -> F64 | None:
-        """Give the frequency on the photo by the slope of the phase along and across the row."""
-        columns = np.arange(row.start, row.stop)
-        phase = np.unwrap(np.angle(self.wave[row.y, row.start : row.stop]))
-        slope_x = float(np.polyfit(columns, phase, 1)[0]) / (2 * np.pi)
+    def refined(self, row: _Row, *, leans: bool) -> _Laid | None:
+        """Lay the strip anew by the slope and bend of the phase along the row, and its slope across."""
+        columns = np.arange(row.start, row.stop) + 0.5 + self.left
+        phase = np.unwrap(np.angle(self.wave[row.y, row.start : row.stop])) / (2 * np.pi)
+        middle = columns.mean()
+        bend, slope_x, _ = np.polyfit(columns - middle, phase, 2)
+        lean = self.laid.lean / (1 + self.laid.lean * middle)
+        if not leans or row.stop - row.start < FEWEST_FOR_LEAN * STRIP_PERIOD_PX:
+            bend, lean, slope_x = 0.0, 0.0, float(np.polyfit(columns, phase, 1)[0])
         near = self.wave[max(0, row.y - 4) : row.y + 5, row.start : row.stop]
-        turn = (near[1:] * near[:-1].conj()).sum()
-        slope_y = float(np.angle(turn)) / (2 * np.pi)
+        slope_y = float(np.angle((near[1:] * near[:-1].conj()).sum())) / (2 * np.pi)
+        # The row's own middle becomes the strip's: x = 0 there, and y = 0 on the row.
         own = np.array([1 / STRIP_PERIOD_PX + slope_x, slope_y])
         if not 0.5 < own[0] * STRIP_PERIOD_PX < 2.0:
             return None
-        return np.asarray(np.linalg.inv(self.to_photo[:, :2]).T @ own, np.float64)
+        spot = np.array([middle - self.left, row.y + 0.5, 1.0])
+        x, y, w = self.to_photo @ spot
+        at = (float(x / w), float(y / w))
+        rows = (self.to_photo[:2] - np.outer(at, self.to_photo[2])) / w
+        frequency = np.linalg.inv(rows[:, :2]).T @ own
+        # Leaning as before, seen from the new middle, and a little more: a bend of the phase.
+        lean = (lean + bend / own[0]) / (own[0] * STRIP_PERIOD_PX)
+        return _Laid(at, np.asarray(frequency, np.float64), float(lean))
 
     def comb(self, row: _Row) -> Comb | None:
         """Give each line of a row its place, and how dark it is across the row."""
@@ -277,26 +350,32 @@ class _Strip:
         cycles = columns / STRIP_PERIOD_PX + np.unwrap(
             np.angle(self.wave[row.y, row.start : row.stop])
         ) / (2 * np.pi)
-        curve = np.polynomial.Polynomial.fit(columns, cycles, 2)
-        if float(np.std(cycles - curve(columns))) > BEND_TOLERANCE:
+        slope, start = np.polyfit(columns, cycles, 1)
+        if float(np.std(cycles - (start + slope * columns))) > BEND_TOLERANCE:
             return None
-        first, last = int(np.ceil(curve(columns[0]))), int(np.floor(curve(columns[-1])))
-        numbers = np.arange(min(first, last), max(first, last) + 1)
+        numbers = np.arange(
+            int(np.ceil(start + slope * columns[0])), int(np.floor(start + slope * columns[-1])) + 1
+        )
         if len(numbers) < FEWEST_LINES:
             return None
-        places = np.interp(numbers, curve(columns), columns)
+        places = np.asarray((numbers - start) / slope, np.float64)
         dark, is_offset = _darkness(self, places, row.y)
-        if is_offset:  # pale lines: the darkest place is half a space off
+        if not is_offset:
             places = places + STRIP_PERIOD_PX / 2
-        on_photo = np.column_stack([places, np.full(len(places), row.y + 0.5)])
-        xy = on_photo @ self.to_photo[:, :2].T + self.to_photo[:, 2]
+        spots = np.column_stack([places, np.full(len(places), row.y + 0.5), np.ones(len(places))])
+        full = spots @ self.to_photo.T
+        xy = full[:, :2] / full[:, 2:]
+        back = np.linalg.inv(self.to_photo)
         steps = np.hypot(*np.diff(xy, axis=0).T)
-        spread = (steps.max() - steps.min()) / np.mean(steps) / np.sqrt(12)
-        fit = float(np.std(cycles - curve(columns))) / len(numbers)
+        middle = len(steps) // 2
         return Comb(
             places_xy_px=xy,
-            period_px=float(np.hypot(*(xy[-1] - xy[0])) / (len(xy) - 1)),
-            period_sd=float(np.hypot(spread, fit)),
+            period_px=float(steps[max(0, middle - 2) : middle + 3].mean()),
+            period_sd=float(np.std(cycles - (start + slope * columns))) / len(numbers),
+            to_ticks=np.diag([slope, slope, 1.0]) @ back,
+            lean_per_px=abs(self.laid.lean)
+            * float(np.hypot(*self.laid.frequency))
+            * STRIP_PERIOD_PX,
             darkness=dark,
             strength=row.strength,
         )
@@ -308,7 +387,7 @@ def _demodulated(
     """Give amplitude and phase of the lines' frequency about each pixel, and its share of what varies."""
     period = STRIP_PERIOD_PX
     flat = pixels - cv2.GaussianBlur(pixels, (0, 0), 0.9 * period)
-    flat = cv2.GaussianBlur(flat, (1, 0) if False else (0, 0), sigmaX=0.8, sigmaY=1.5)
+    flat = cv2.GaussianBlur(flat, (0, 0), sigmaX=0.8, sigmaY=1.5)
     turn = 2 * np.pi * (np.arange(pixels.shape[1]) + 0.5) / period
     wave = []
     for part in (np.cos(turn), -np.sin(turn)):
