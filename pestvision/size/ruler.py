@@ -14,11 +14,12 @@ import numpy as np
 
 from pestvision.arrays import as_rgb
 from pestvision.errors import ScaleError
-from pestvision.size.combs import Comb, find_combs, grey_of
+from pestvision.size.combs import find_combs, grey_of
 from pestvision.size.records import MAX_TILT_DEG, RULER, NoScale, Scale
 
 if TYPE_CHECKING:
     from pestvision.arrays import F64, U8
+    from pestvision.size.comb_strip import Comb
 
 METRIC: Final = (5, 10)
 """Every how many ticks of a millimetre one is longer."""
@@ -177,7 +178,7 @@ def _scale(rgb: U8, comb: Comb, tick_mm: float, said: str) -> Scale | NoScale:
     return Scale(
         kind=RULER,
         to_mm=to_mm,
-        relative_sd=float(min(np.linalg.norm(parts), 0.5)),
+        relative_sd=min(float(np.linalg.norm(parts)), 0.5),
         outline_xy_px=comb.places_xy_px,
         tilt_deg=None,
         notes=(
