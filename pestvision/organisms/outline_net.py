@@ -136,13 +136,21 @@ def find_outline(rgb: U8, box_xyxy_px: BoxXyxy) -> Outline | NoOutline:
     x0, y0, x1, y1 = box_xyxy_px
     inner = (x0 - left, y0 - top, x1 - left, y1 - top)
     cut = as_u8(np.ascontiguousarray(photo[top:bottom, left:right]))
-    return outline_in(photo, box_xyxy_px, foreground=foreground(cut, inner))
+    sure, readings = foreground(cut, inner)
+    return outline_in(photo, box_xyxy_px, foreground=sure, readings=readings)
 
 
-def foreground(cut: U8, inner_xyxy_px: BoxXyxy) -> F32:
+def foreground(cut: U8, inner_xyxy_px: BoxXyxy) -> tuple[F32, tuple[F32, ...]]:
     """Give how sure each pixel of a padded box is the animal, (h, w) float32 of 0 to 1.
 
     Parameters are those of `framed`.
+
+    Returns
+    -------
+    sure
+        By the picture as it is and mirrored three ways together.
+    readings
+        By each of these alone: where they differ, the net is not sure.
 
     Raises
     ------
@@ -154,13 +162,23 @@ def foreground(cut: U8, inner_xyxy_px: BoxXyxy) -> F32:
     picture, (width, height) = framed(cut, inner_xyxy_px)
     net = load_outline_net()
     values = torch.from_numpy(picture).permute(2, 0, 1)[None].float() / 255 - 0.5
-    # As it is and mirrored: what the two agree on is surer.
     with torch.inference_mode():
-        odds = net(torch.cat([values, values.flip(3)]))
-        sure = torch.sigmoid(0.5 * (odds[0] + odds[1].flip(1)))
-    seen = as_f32(sure.numpy())[:height, :width]
+        odds = net(torch.cat([values.flip(axes) if axes else values for axes in _MIRRORED]))
+        back = torch.stack(
+            [
+                one.flip([axis - 2 for axis in axes])
+                for one, axes in zip(odds, _MIRRORED, strict=True)
+            ]
+        )
+        maps = torch.sigmoid(torch.cat([back.mean(0, keepdim=True), back])).numpy()
     how = cv2.INTER_AREA if max(cut.shape[:2]) < SEEN_PX else cv2.INTER_LINEAR
-    return as_f32(cv2.resize(seen, (cut.shape[1], cut.shape[0]), interpolation=how))
+    size = (cut.shape[1], cut.shape[0])
+    seen = [as_f32(cv2.resize(one[:height, :width], size, interpolation=how)) for one in maps]
+    return seen[0], tuple(seen[1:])
+
+
+_MIRRORED: tuple[tuple[int, ...], ...] = ((), (3,), (2,), (2, 3))
+"""Axes that are turned about: as it is, left for right, top for bottom, and both."""
 
 
 @cache
