@@ -53,6 +53,8 @@ THIS_ONE = (
     0.1  # a track shares so much with the person's box, or more, to be the one that was meant
 )
 NOTHING = str(Group.NOT_AN_ORGANISM)
+FRAME_BLUR = 0.1
+"""A frame of a clip is softer than a photo: as soft as the softest drawn animals. Own choice, not measured."""
 NO_SCALE = "No scale was given, so its length is told in pixels only."
 
 
@@ -346,10 +348,12 @@ def _middling(trail: Trail) -> BodyLine | None:
         return None
     order = usable[np.argsort(trail.lengths_px[usable])]
     at = int(order[len(order) // 2])
+    near = usable[np.abs(usable - at) == 1]
+    beside = [float(length) for length in trail.lengths_px[near]]
     return BodyLine(
         midline_xy_px=trail.midlines_xy_px[at],
         length_px=float(trail.lengths_px[at]),
-        relative_sd=relative_sd_of(float(trail.lengths_px[at]), ()),
+        relative_sd=relative_sd_of(float(trail.lengths_px[at]), beside, blur=FRAME_BLUR),
     )
 
 
