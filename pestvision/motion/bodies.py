@@ -83,12 +83,18 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
         if mine.sum() < LEAST_AREA_PX:
             continue
         strength = float(noises[cut][mine].sum())
-        whole = cv2.morphologyEx(
-            mine.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((2 * GAP_PX + 1,) * 2, np.uint8)
-        )
-        found.append(trimmed(left, top, whole > 0, strength))
+        found.append(trimmed(left, top, bridged(mine, GAP_PX), strength))
     found.sort(key=lambda body: -body.strength)
     return found[:MOST_BODIES]
+
+
+def bridged(mask: Bool, gap_px: int) -> Bool:
+    """Join pieces over gaps of up to twice so much, each piece keeping its outline: (h, w) bool."""
+    side = 2 * gap_px + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    padded = cv2.copyMakeBorder(mask.astype(np.uint8), *(side,) * 4, cv2.BORDER_CONSTANT, value=0)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, kernel)
+    return np.asarray(closed[side:-side, side:-side] > 0)
 
 
 def trimmed(left: int, top: int, mask: Bool, strength: float) -> Body:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import as_f32
-from pestvision.motion.noises import grown
+from pestvision.motion.noises import grey_of, grown
 
 if TYPE_CHECKING:
     from pestvision.arrays import F32, Bool
@@ -24,6 +24,8 @@ MOST_SAMPLES = 600
 MOST_PLACES = 12  # the largest
 MOST_SIDE_PX = 160  # of the surroundings searched for the rest of an animal
 LEAST_SAMPLES = 12
+REMNANT_PX = 6  # half the width of what may be left of an animal in its path
+REMNANT_NOISES = 2.5  # by which that differs from what is about it
 MOST_AREA = 4.0  # of a core, over the area that its ends were seen to pass
 
 
@@ -90,6 +92,31 @@ def _core(
     animal_like = nothing[1]
     animal_like[:, core] = is_animal
     return core, animal_like
+
+
+def remnants_of(rgb: F32, lit: F32, there: Bool, per_noise: F32) -> Bool:
+    """Mark what is left of animals in a ground that was cleared: (H, W) bool.
+
+    Within the path of an animal that is darker than the ground, what is darker than all about it is left
+    over from it; likewise where it is lighter. `rgb`, `lit`, `there` as in `cores_of`, `rgb` being cleared.
+    """
+    grey = grey_of(rgb)
+    side = 2 * REMNANT_PX + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    dark = cv2.morphologyEx(grey, cv2.MORPH_BLACKHAT, kernel) * per_noise
+    light = cv2.morphologyEx(grey, cv2.MORPH_TOPHAT, kernel) * per_noise
+    n_lighter, n_darker = np.zeros(grey.shape, np.int32), np.zeros(grey.shape, np.int32)
+    for frame, mask in zip(lit, there, strict=True):
+        lighter = grey_of(as_f32(np.ascontiguousarray(frame))) > grey
+        n_lighter += mask & lighter
+        n_darker += mask & ~lighter
+    path = cv2.morphologyEx(
+        there.any(axis=0).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((side, side), np.uint8)
+    )
+    _, labels = cv2.connectedComponents(path, connectivity=8)
+    more = np.bincount(labels.ravel(), (n_lighter - n_darker).ravel())[labels]
+    left = np.where(more > 0, light, dark) > REMNANT_NOISES
+    return np.asarray(left & (path > 0))
 
 
 def filled(mask: Bool) -> Bool:

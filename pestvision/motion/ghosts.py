@@ -1,8 +1,9 @@
 """Tell what is there in a frame from what was taken into the ground and has gone: a ghost.
 
 Along the edge of what is there the frame has a step and the ground has none; along the edge of a ghost it
-is the other way round. Where neither is clear, what else was seen about that place decides: an animal is
-darker than the ground everywhere, or lighter, more often than not.
+is the other way round. What else was seen about that place decides where what is darker than the ground
+was mostly there and what is lighter mostly a ghost, or the other way round: an animal beside an edge of
+the ground may hide that edge. A striped animal is both, and each piece of it is told for itself.
 """
 
 from __future__ import annotations
@@ -68,10 +69,10 @@ def told_apart(
         votes[place, int(piece.is_lighter)] += piece.excess * len(piece.rows)
     for piece in pieces:
         place = places[piece.rows[0], piece.columns[0]]
-        own = votes[place, int(piece.is_lighter)]
+        own, other = votes[place, int(piece.is_lighter)], votes[place, 1 - int(piece.is_lighter)]
         is_there = piece.excess > 0
-        if abs(piece.excess) < CLEAR_STEP:
-            is_there = own > votes[place, 1 - int(piece.is_lighter)]
+        if own * other < 0 or abs(piece.excess) < CLEAR_STEP:
+            is_there = own > other
         (there if is_there else gone)[piece.frame, piece.rows, piece.columns] = True
     return there, gone
 

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import F32, U8, Bool, as_f32, as_u8
-from pestvision.motion.cores import cores_of
+from pestvision.motion.cores import cores_of, remnants_of
 from pestvision.motion.ghosts import told_apart
 from pestvision.motion.noises import (
     JOINED_AT,
@@ -38,6 +38,7 @@ MOST_LIGHT = 3.0  # spreads beyond which a cell is taken for an animal, not for 
 EDGE_JITTER_PX = 0.35  # what is left of the camera's motion, and of sharpness that comes and goes
 LEAST_NOISE = 0.6  # grey levels: packed clips are smoother than they are true
 GROWN_PX = 3  # about what moved the ground is looked at anew: edges are soft
+ROUNDS = 2  # what is left of animals in the first ground shows against what was cleared
 LEAST_CLEAR = 2  # times at which a place was seen clear; fewer may be chance
 
 
@@ -71,21 +72,36 @@ def ground_of(frames: Sequence[U8], *, covered: Sequence[U8], animals: Bool) -> 
     middle = _share(stack, 0.5).astype(np.float32)
     seen = np.mean([cover > 0 for cover in covered], axis=0) > 0.6
     lit = [_relit(frame, middle) for frame in frames]
-    first = _calibrated(_ground(middle, _noise_of(lit, middle), seen), lit)
+    nothing = np.zeros(seen.shape, np.bool_)
     wheres = [(cover > 0) & seen for cover in covered]
-    there, gone = told_apart(lit, first.rgb, first.per_noise, wheres)
     stack_lit = np.stack(lit)
-    core, animal_like = cores_of(middle, stack_lit, there, gone)
-    marked = animals & ~there.any(axis=0) & ~gone.any(axis=0)
+    ground = _calibrated(_ground(middle, _noise_of(lit, middle), seen), lit)
+    for turn in range(ROUNDS):
+        there, gone = told_apart(lit, ground.rgb, ground.per_noise, wheres)
+        marked = animals & ~there.any(axis=0) & ~gone.any(axis=0) if turn == 0 else nothing
+        better = _bettered(ground.rgb, stack_lit, (there, gone), marked)
+        if better is None:
+            break
+        rgb, away_from = better
+        if turn:
+            left = grown(remnants_of(rgb, stack_lit, there, ground.per_noise), 1)
+            rgb = _filled_in(rgb, left) if left.any() else rgb
+        ground = _calibrated(_ground(rgb, _noise_of(lit, rgb, away_from=away_from), seen), lit)
+    return ground
+
+
+def _bettered(rgb: F32, lit: F32, told: tuple[Bool, Bool], marked: Bool) -> tuple[F32, Bool] | None:
+    """Give a ground with less of animals in it, and where it was looked at anew; None if nowhere."""
+    there, gone = told
+    core, animal_like = cores_of(rgb, lit, there, gone)
     doubtful = grown(there.any(axis=0) | gone.any(axis=0) | marked | core, GROWN_PX)
     if not doubtful.any():
-        return first
-    soft = [np.stack([grown(mask, 2) for mask in masks]) for masks in (there, gone)]
+        return None
+    soft = [np.stack([grown(mask, 2) for mask in masks]) for masks in told]
     clear = np.where(soft[1].any(axis=0), soft[1], ~soft[0])
     rim = grown(core, 2)
     clear = np.where(rim, ~np.stack([grown(mask, 2) for mask in animal_like]), clear) & ~marked
-    rgb = _cleared(stack_lit, middle, doubtful, clear)
-    return _calibrated(_ground(rgb, _noise_of(lit, rgb, away_from=doubtful), seen), lit)
+    return _cleared(lit, rgb, doubtful, clear), doubtful
 
 
 def _calibrated(ground: Ground, lit: Sequence[F32]) -> Ground:

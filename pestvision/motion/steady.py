@@ -132,7 +132,10 @@ def detail_of(rgb: U8) -> U8:
     grey = cv2.cvtColor(as_rgb(rgb), cv2.COLOR_RGB2GRAY).astype(np.float32)
     side = 2 * round(DETAIL_PX) + 1
     flat = grey - cv2.blur(grey, (side, side))
-    spread = np.sqrt(cv2.blur(flat * flat, (side, side))) + np.float32(6.0)
+    power = np.maximum(
+        cv2.blur(flat * flat, (side, side)), np.float32(0.0)
+    )  # a blur rounds below 0
+    spread = np.sqrt(power) + np.float32(6.0)
     return as_u8(np.clip(flat / spread * 48 + 128, 0, 255).astype(np.uint8))
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
+from pestvision.motion.bodies import bridged
 from pestvision.motion.steady import moved
 from pestvision.motion.trail import N_MIDLINE, Trail
 from pestvision.size.midline import midline_of
@@ -71,11 +72,7 @@ def whole(body: Body) -> Bool:
     small = body.mask.astype(np.uint8)
     if cv2.connectedComponents(small, connectivity=8)[0] <= 2:
         return body.mask
-    side = 2 * BRIDGE_PX + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    padded = cv2.copyMakeBorder(small, *(side,) * 4, cv2.BORDER_CONSTANT, value=0)
-    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, kernel)[side:-side, side:-side]
-    return np.asarray(closed > 0)
+    return bridged(body.mask, BRIDGE_PX)
 
 
 def in_one_order(lines: F64) -> F64:
