@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pestvision.motion.gait_features import FEATURES, measure
-from pestvision.motion.gait_weights import HELD_FAST, OUTCOMES, WEIGHTS_FILE, GaitWeights
+from pestvision.motion.gait_weights import HELD_FAST, OUTCOMES, WEIGHTS_FILE, GaitWeights, spread_out
 from training.scenes.bursts import frame_times
 from training.scenes.gaits import WIDE
 from training.scenes.trails import GAIT_OF_DRAWN, draw_trail
@@ -84,7 +84,7 @@ def fit(values: F64, labels: F64, *, penalty: float = PENALTY) -> GaitWeights:
     from scipy.optimize import minimize
 
     mean, scale = values.mean(axis=0), np.maximum(values.std(axis=0), 1e-3)
-    k, n = len(OUTCOMES), len(FEATURES)
+    k, n = len(OUTCOMES), 2 * len(FEATURES)
     counts = np.bincount(labels.astype(int), minlength=k)
     weight = (len(labels) / (k * np.maximum(counts, 1)))[labels.astype(int)]
     truth = np.eye(k)[labels.astype(int)]
@@ -93,7 +93,7 @@ def fit(values: F64, labels: F64, *, penalty: float = PENALTY) -> GaitWeights:
         table = flat.reshape(k, n + 1)
         return GaitWeights(mean, scale, table[:, :-1], table[:, -1])
 
-    away = np.clip((values - mean) / scale, -4.0, 4.0)
+    away = spread_out(values, mean, scale)
     full = np.column_stack([away, np.ones(len(away))])
 
     def loss(flat: F64) -> tuple[float, F64]:

@@ -60,8 +60,8 @@ _WIDTHS: dict[str, tuple[float, float]] = {
 }
 """Width over length at rest of what has a midline; all else is stout. Own assumption, but flatworms'."""
 _STOUT = (0.35, 0.95)
-_LIFTS = ("glide", "loop", "wave")
-"""What lifts an end now and then while it goes along."""
+_LIFTS = {"glide": 1.0, "loop": 0.3, "wave": 0.3}
+"""What lifts an end now and then while it goes along, and how far, over `Flaws.foreshortened`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,8 @@ def draw_trail(
     if drawn == "glide" and rng.random() < winding:
         lines = _winding_glide(rng, times, habits)
     if drawn in _LIFTS:
-        lines = _foreshortened(rng, lines, times, float(rng.uniform(*flaws.foreshortened)))
+        most = float(rng.uniform(*flaws.foreshortened)) * _LIFTS[drawn]
+        lines = _foreshortened(rng, lines, times, most)
     lines = lines * length_px
     trail = _followed(rng, lines, times, width=width, flaws=flaws)
     return DrawnTrail(trail, drawn, GAIT_OF_DRAWN[drawn], gone.period_s)
@@ -157,6 +158,7 @@ def _line(pose: Pose, *, bends: bool) -> F64:
 
 
 _FINE = 400  # points of a path for each length of the animal
+_MOST_DRAWN_IN = 0.5  # of its length, slowly: one planarian's longest and shortest are 2.0-3.1 apart
 _TIGHTEST = 4.0  # radians that a winding path turns in a length; own reading of gliding planarians
 
 
@@ -177,9 +179,12 @@ def _winding_glide(rng: np.random.Generator, times: list[float], habits: Habits)
     path = np.cumsum(np.column_stack([np.cos(angle), np.sin(angle)]) / _FINE, axis=0)
     look, pace = float(rng.uniform(0, 1.0)), float(rng.uniform(0.1, 0.8))
     share = np.linspace(0.0, 1.0, N_MIDLINE)
+    draws_in = float(rng.choice([0.0, rng.uniform(0, _MOST_DRAWN_IN)]))
+    rhythm = 2 * np.pi * (float(rng.uniform(0.02, 0.15)) * np.array(times) + float(rng.uniform()))
+    stretch = 1.0 - draws_in * np.clip(np.sin(rhythm), 0, None)
     lines = np.empty((len(times), N_MIDLINE, 2))
     for index, (time_s, at) in enumerate(zip(times, gone, strict=True)):
-        where = (at + share) * _FINE
+        where = (at + 0.5 + (share - 0.5) * stretch[index]) * _FINE
         line = np.column_stack([np.interp(where, np.arange(n), path[:, k]) for k in (0, 1)])
         side = look * float(np.sin(2 * np.pi * pace * time_s)) * np.clip(share - 0.7, 0, None) ** 2 / 0.3
         toward = line[-1] - line[-3]
