@@ -43,6 +43,9 @@ WAVE_HZ = (0.5, 1.7)
 bound is an own assumption for worms."""
 
 SURE = 0.8  # a gait is named from this probability on
+UNPROVOKED = 0.25
+"""How much less often a flatworm loops that nothing irritated: looping is set off by wounds, heat and irritants
+(Sabry et al. 2019); the number is an own choice."""
 LEAST_FRAMES = 8  # own choice: fewer show no course
 SLOWEST_INTERVAL_S = {
     STEPS: 0.5 / LEECH_HZ[1],  # 2.08 s: half of the quickest leech's step
@@ -98,6 +101,9 @@ def read_gait(
     if measured is None or measured.n_seen < LEAST_FRAMES:
         return unknown(words.too_few_frames(trail, LEAST_FRAMES))
     outcomes = load_gait_weights().probabilities(measured.values[None])[0]
+    if not after_irritant:
+        outcomes[OUTCOMES.index(LOOPS)] *= UNPROVOKED
+        outcomes /= outcomes.sum()
     p_gaits = _over_gaits(outcomes, after_irritant=after_irritant)
     gait, why_not = _named(outcomes, measured, trail, after_irritant=after_irritant)
     if gait is None:

@@ -26,9 +26,10 @@ PACE_S = 0.5  # speeds are told over half a second, so that jitter does not look
 MOST_UNSEEN = 0.5  # of a half-cycle, in one go: more of it unseen, and it is left out
 LEAST_CYCLE_SHARE = 0.12  # of the length: smaller comings and goings are no step (a glide has 5 %)
 CYCLE_NOISE_SIGMAS = 4.0  # and smaller than this many deviations of the noise neither
-HELD_SHARE = 0.3  # an end holds if it goes less than this share of what the length changes by
+LEAST_OF_WHOLE = 0.4  # and smaller than this share of all that the length changes by neither
+HELD_SHARE = 0.35  # an end holds if it goes less than this share of the other end's way
 HELD_JITTER = 3.0  # or less than this many jitters
-MOVED_SHARE = 0.5  # the other end has gone at least so much of that change
+MOVED_SHARE = 0.5  # the other end has gone at least so much of what the length changes by
 N_ABOUT = 2  # frames before and after that a sighting is held against
 ASTRAY_SIGMAS, ASTRAY_SHARE = 3.0, 0.1  # of their scatter, and of the length: further off is astray
 MIDDLE = slice(N_MIDLINE // 2 - 1, N_MIDLINE // 2 + 2)  # points whose mean is the body's middle
@@ -338,7 +339,8 @@ def _half_cycles(even: _Even, ends: F64, *, noise: float, jitter: float) -> list
     typical = float(np.median(even.lengths))
     level = even.lengths / max(typical, MIN_SIZE)
     smoothing = min(1.0, np.sqrt(even.step_s / (2 * np.sqrt(np.pi) * SMOOTH_S)))
-    least = max(LEAST_CYCLE_SHARE, CYCLE_NOISE_SIGMAS * noise * smoothing)
+    whole = float(np.quantile(level, 0.95) - np.quantile(level, 0.05))
+    least = max(LEAST_CYCLE_SHARE, CYCLE_NOISE_SIGMAS * noise * smoothing, LEAST_OF_WHOLE * whole)
     found = []
     for start, stop in _turning_points(level, least):
         if _longest_run(~even.good[start : stop + 1]) > MOST_UNSEEN * (stop - start):
@@ -364,9 +366,9 @@ def _half_cycle(
     a, b = (start + int(inner[0]), start + int(inner[-1])) if len(inner) > 1 else (start, stop)
     grown = abs(float(level[b] - level[a]))
     moved = [float(np.hypot(*(ends[b, k] - ends[a, k]))) for k in (0, 1)]
-    still = [gone <= max(HELD_SHARE * grown, HELD_JITTER * jitter) for gone in moved]
-    went = [gone >= MOVED_SHARE * grown for gone in moved]
-    held = 0 if still[0] and went[1] else 1 if still[1] and went[0] else None
+    calm, lively = min(moved), max(moved)
+    holds = calm <= max(HELD_SHARE * lively, HELD_JITTER * jitter) and lively >= MOVED_SHARE * grown
+    held = int(moved[1] < moved[0]) if holds else None
     # A stretch that is begun: how long it takes is told from its middle part, flat parts left out.
     return HalfCycle(
         start_s=float(even.times[start]),
@@ -400,14 +402,20 @@ def _turning_points(level: F64, least: float) -> list[tuple[int, int]]:
 
 
 def _cycles_and_steps(halves: list[HalfCycle]) -> tuple[int, int]:
-    """Count whole cycles (grown, then shrunk), and those in which one end, then the other, held."""
-    cycles = steps = 0
-    for grown, shrunk in itertools.pairwise(halves):
-        if grown.sign == 1 and shrunk.sign == -1:
-            cycles += 1
-            ends = (grown.held, shrunk.held)
-            steps += None not in ends and ends[0] != ends[1]
-    return cycles, steps
+    """Count whole cycles, two halves each, and those in which one end, then the other, held.
+
+    The clip may begin with either half; where one is left over, the count begins where more steps are.
+    """
+    n_cycles = len(halves) // 2
+    starts = (0,) if len(halves) % 2 == 0 else (0, 1)
+    counts = [
+        sum(
+            one.held is not None and other.held is not None and one.held != other.held
+            for one, other in zip(halves[start::2], halves[start + 1 :: 2], strict=False)
+        )
+        for start in starts
+    ]
+    return n_cycles, max(counts, default=0)
 
 
 def _rhythm(halves: list[HalfCycle], times: F64, lengths: F64) -> tuple[float | None, float | None]:

@@ -60,8 +60,8 @@ _WIDTHS: dict[str, tuple[float, float]] = {
 }
 """Width over length at rest of what has a midline; all else is stout. Own assumption, but flatworms'."""
 _STOUT = (0.35, 0.95)
-_LIFTS = ("glide", "loop", "wave")
-"""What lifts an end now and then while it goes along."""
+_LIFTS = {"glide": 1.0, "loop": 0.3, "wave": 0.3}
+"""What lifts an end now and then while it goes along, and how far, over `Flaws.foreshortened`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,8 @@ def draw_trail(
     if drawn == "glide" and rng.random() < winding:
         lines = _winding_glide(rng, times, habits)
     if drawn in _LIFTS:
-        lines = _foreshortened(rng, lines, times, float(rng.uniform(*flaws.foreshortened)))
+        most = float(rng.uniform(*flaws.foreshortened)) * _LIFTS[drawn]
+        lines = _foreshortened(rng, lines, times, most)
     lines = lines * length_px
     trail = _followed(rng, lines, times, width=width, flaws=flaws)
     return DrawnTrail(trail, drawn, GAIT_OF_DRAWN[drawn], gone.period_s)
