@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 from made_answers import checked
 
 from pestvision.findings import sizes
-from pestvision.findings.finding import Finding
 from pestvision.findings.follow import PairLooks
 from pestvision.findings.sizes import (
     NO_SCALE_HERE,
@@ -21,6 +22,9 @@ from pestvision.findings.sizes import (
 from pestvision.organisms.crops import cut_crop
 from pestvision.size.outline import NoOutline, outline_in
 from pestvision.size.records import TWO_POINTS, BodyLine, Scale
+
+if TYPE_CHECKING:
+    from pestvision.findings.finding import Finding
 
 SCALE = Scale(TWO_POINTS, np.diag([0.1, 0.1, 1.0]), 0.03, np.zeros((2, 2)))
 
