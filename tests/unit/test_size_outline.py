@@ -63,9 +63,15 @@ def test_a_map_is_followed_and_its_agreement_makes_it_sure():
     agreed = outline_in(rgb, BOX, foreground=sure, readings=(sure, sure))
     assert isinstance(agreed, Outline)
     assert agreed.length_px == pytest.approx(120, rel=0.05)
-    parted = outline_in(rgb, BOX, foreground=sure, readings=(sure, half))
-    assert isinstance(parted, NoOutline)
-    assert parted.reason == UNSURE
+    shorter = np.array(sure)
+    shorter[:, -round(0.25 * sure.shape[1]) :] = 0
+    parted = outline_in(rgb, BOX, foreground=sure, readings=(sure, shorter))
+    assert isinstance(parted, Outline)
+    assert parted.relative_sd > 1.5 * agreed.relative_sd
+    dim = np.where(sure > 0, 0.7, 0.3).astype(np.float32)
+    unsure = outline_in(rgb, BOX, foreground=dim, readings=(dim, half))
+    assert isinstance(unsure, NoOutline)
+    assert unsure.reason == UNSURE
 
 
 def test_the_range_widens_with_disagreement_and_with_blur():
@@ -119,7 +125,7 @@ def test_a_picture_is_framed_in_its_corner_with_its_box():
 
 def test_the_shipped_net_knows_drawn_leeches_from_their_ground():
     overlaps, errors = [], []
-    for seed in range(8):
+    for seed in range(5):
         crop = draw_crop(np.random.default_rng([9, seed]), "leech", size_px=200, fill=(0.4, 0.7))
         rows, columns = np.nonzero(crop.mask)
         box = (columns.min(), rows.min(), columns.max() + 1, rows.max() + 1)
@@ -132,7 +138,7 @@ def test_the_shipped_net_knows_drawn_leeches_from_their_ground():
         overlaps.append((whole & crop.mask).sum() / (whole | crop.mask).sum())
         true = line_length(tip_to_tip(crop.line_xy_px, crop.mask))
         errors.append(abs(found.length_px / true - 1))
-    assert len(overlaps) >= 5
+    assert len(overlaps) >= 3
     assert np.median(overlaps) > 0.8
     assert np.median(errors) < 0.07
 
