@@ -71,6 +71,14 @@ class NightSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class ClipSettings:
+    """What counts as a clip, and how much of it is looked at."""
+
+    max_minutes: float = 10.0  # of a longer clip only the beginning: a gait shows in half a minute
+    max_megapixels: float = 36.0  # a frame of 8K has 33
+
+
+@dataclass(frozen=True, slots=True)
 class TankSettings:
     """What the arithmetic of the log takes for granted."""
 
@@ -103,11 +111,12 @@ class TankSettings:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Everything that can be set, in four sections."""
+    """Everything that can be set, in five sections."""
 
     photos: PhotoSettings = field(default_factory=PhotoSettings)
     check: CheckSettings = field(default_factory=CheckSettings)
     night: NightSettings = field(default_factory=NightSettings)
+    clip: ClipSettings = field(default_factory=ClipSettings)
     tanks: TankSettings = field(default_factory=TankSettings)
 
 
@@ -117,7 +126,8 @@ def load_settings(path: Path | None = None) -> Settings:
     Parameters
     ----------
     path
-        A TOML file with the sections `[photos]`, `[check]`, `[night]` and `[tanks]`, or None for the defaults.
+        A TOML file with the sections `[photos]`, `[check]`, `[night]`, `[clip]` and `[tanks]`, or None for
+        the defaults.
 
     Raises
     ------

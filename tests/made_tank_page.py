@@ -30,6 +30,7 @@ from pestvision.tanks.records import (  # fmt: skip
     Stage,
     Tank,
 )
+from pestvision.tanks.sizes import SizeNight, size_sentences
 from pestvision.tanks.standing import standings
 from tests.made_log import SHELF, START, Hand, look, shelf
 
@@ -110,6 +111,9 @@ def longest_page() -> TankPage:
     assert clear is not None
     assert left is not None
     assert line is not None
+    grown = [
+        SizeNight(date(2027, 9, 28 + night), 100.125, 199.125, 99999, 99999) for night in (0, 1)
+    ]
     cards = sorted(every_card(), key=lambda card: -sum(map(len, card.sentences())))
     tall = f'<svg viewBox="0 0 {WIDTH} {TALLEST_CONTACTS:g}" width="100%" style="max-width:504px"><rect width="100%" height="100%" fill="none" stroke="currentColor"/></svg>'
     return TankPage(
@@ -122,7 +126,7 @@ def longest_page() -> TankPage:
         left=Part(LONG, (LONG,) * 9, left_figure_svg(left), left.note),
         clear=Part(LONG, (LONG,) * 9, clear_figure_svg(clear), assumed=(LONG,)),
         touched=Part(LONG, (LONG,) * 9, tall),
-        line=Part("", (), log_line_svg(line), line.note),
+        line=Part("", size_sentences(grown), log_line_svg(line), line.note),
         cards=tuple(cards),
         notes=tuple(notes),
     )

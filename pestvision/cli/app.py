@@ -13,6 +13,7 @@ from pestvision import __version__
 from pestvision.cli import tank_ask  # noqa: F401  adds its commands
 from pestvision.cli.album import DataOption, album
 from pestvision.cli.answers import answering, complain
+from pestvision.cli.clip import clip
 from pestvision.cli.given import (
     asked_password,
     parsed_box,
@@ -68,6 +69,7 @@ app = typer.Typer(
 
 app.add_typer(album)
 app.add_typer(tank)
+app.command(epilog=EXIT_STATUSES)(clip)
 
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print JSON Lines, one object a result, for other programs.")

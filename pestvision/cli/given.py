@@ -81,6 +81,26 @@ def parsed_number(text: str, what: str, *, most: int = 10**9) -> int:
     return int(text)
 
 
+def parsed_positive(text: str, what: str) -> float:
+    """Read a number over 0.
+
+    Raises
+    ------
+    UsageError
+        If it is none.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not 0 < value <= MAX_NUMBER:
+        raise UsageError(
+            f"{what} was given as '{text}', and a number over 0 was expected.",
+            advice=f"Write it like this: {what} 0.5",
+        )
+    return value
+
+
 def parsed_numbers(texts: list[str]) -> list[int]:
     """Read numbers of crops; `12-20` stands for all from 12 to 20.
 

@@ -69,6 +69,18 @@ BroodingOption = Annotated[
         "--brooding/--not-brooding", help="One of them carried eggs or young under its body."
     ),
 ]
+SmallestOption = Annotated[
+    str | None,
+    typer.Option("--smallest-mm", metavar="MM", help="How long the smallest was."),
+]
+LargestOption = Annotated[
+    str | None,
+    typer.Option("--largest-mm", metavar="MM", help="How long the largest was."),
+]
+HatchlingsOption = Annotated[
+    str | None,
+    typer.Option("--hatchlings", metavar="NUMBER", help="How many were of hatchling size."),
+]
 PestOption = Annotated[
     str | None,
     typer.Option("--pest", metavar="PEST", help="leech-like (the default) or flatworm-like."),
@@ -219,6 +231,9 @@ def note(
     by: ByOption = None,
     minutes: MinutesOption = None,
     brooding: BroodingOption = None,
+    smallest_mm: SmallestOption = None,
+    largest_mm: LargestOption = None,
+    hatchlings: HatchlingsOption = None,
     pest: PestOption = None,
     count: CountOption = None,
     stage: StageOption = None,
@@ -245,9 +260,9 @@ def note(
     from pestvision.guidance.needed import cards_for_note
 
     given = fields_of(
-        seen=seen, taken=taken, means=by, minutes=minutes, brooding=brooding, pest=pest, count=count,
-        stage=stage, cargo=cargo, what=what, source=source, other=to, batch=batch, remark=remark, at=at,
-        now=datetime.now(UTC),
+        seen=seen, taken=taken, means=by, minutes=minutes, brooding=brooding, smallest_mm=smallest_mm,
+        largest_mm=largest_mm, hatchlings=hatchlings, pest=pest, count=count, stage=stage, cargo=cargo,
+        what=what, source=source, other=to, batch=batch, remark=remark, at=at, now=datetime.now(UTC),
     )  # fmt: skip
     with opened(data) as log:
         (written,) = log.add(drafted(name, kind, given, now=log.now()), who=who)
@@ -268,6 +283,9 @@ def correct(
     by: ByOption = None,
     minutes: MinutesOption = None,
     brooding: BroodingOption = None,
+    smallest_mm: SmallestOption = None,
+    largest_mm: LargestOption = None,
+    hatchlings: HatchlingsOption = None,
     pest: PestOption = None,
     count: CountOption = None,
     stage: StageOption = None,
@@ -300,9 +318,9 @@ def correct(
     from pestvision.tanks.records import Judge
 
     changed = fields_of(
-        seen=seen, taken=taken, means=by, minutes=minutes, brooding=brooding, pest=pest, count=count,
-        stage=stage, cargo=cargo, what=what, source=source, other=to, batch=batch, remark=remark, at=at,
-        now=datetime.now(UTC),
+        seen=seen, taken=taken, means=by, minutes=minutes, brooding=brooding, smallest_mm=smallest_mm,
+        largest_mm=largest_mm, hatchlings=hatchlings, pest=pest, count=count, stage=stage, cargo=cargo,
+        what=what, source=source, other=to, batch=batch, remark=remark, at=at, now=datetime.now(UTC),
     )  # fmt: skip
     if in_tank is not None:
         changed["tank"] = in_tank

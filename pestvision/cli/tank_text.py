@@ -154,6 +154,7 @@ def _trend(one: Standing) -> str:
 def tank_lines(one: Standing, *, settings: TankSettings, n_notes: int = 12) -> Iterator[str]:
     """Say all there is to say of one tank."""
     from pestvision.guidance.needed import cards_for_tank
+    from pestvision.tanks.sizes import size_nights, size_sentences
     from pestvision.tanks.standing import left_in
 
     yield f"{tank_text(one.tank)}: {one.state}."
@@ -172,6 +173,10 @@ def tank_lines(one: Standing, *, settings: TankSettings, n_notes: int = 12) -> I
     yield f"  {one.clear.caution}"
     for hold in one.holds:
         yield f"  Sell nothing: {hold.sentence}"
+    if told := size_sentences(size_nights(one.notes, one.tank.name)):
+        yield ""
+        yield "How long they were"
+        yield from (f"  {sentence}" for sentence in told)
     if one.notes:
         yield ""
         yield f"The last {min(n_notes, len(one.notes))} of {len(one.notes)} notes"
@@ -213,6 +218,8 @@ def forecast_lines(one: Standing, ahead: Outlook) -> Iterator[str]:
 
 def standing_json(one: Standing) -> dict[str, Any]:
     """Give how a tank stands as an object for other programs."""
+    from pestvision.tanks.sizes import size_nights
+
     days = {
         name: None if day is None else day.isoformat()
         for name, day in (
@@ -230,6 +237,7 @@ def standing_json(one: Standing) -> dict[str, Any]:
         "trend": str(one.trend.trend),
         "taken": one.n_taken,
         "died_in_two_weeks": one.n_died,
+        "sizes": [night.as_json() for night in size_nights(one.notes, one.tank.name)],
         "p_clear": one.clear.p_clear,
         "holds": [
             {

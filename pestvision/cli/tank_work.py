@@ -11,7 +11,15 @@ from pestvision.tanks.darwincore import observations_csv
 from pestvision.tanks.keys import log_key
 from pestvision.tanks.moments import moment_of
 from pestvision.tanks.records import Kind, Means, Note, Pest
-from pestvision.tanks.tables import minutes_of, notes_csv, tanks_csv, whole_of, word_of
+from pestvision.tanks.size_rules import SIZES
+from pestvision.tanks.tables import (
+    millimetres_of,
+    minutes_of,
+    notes_csv,
+    tanks_csv,
+    whole_of,
+    word_of,
+)
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -24,7 +32,7 @@ if TYPE_CHECKING:
 NOTHING = "-"
 """Typed for a field of a note that is to be emptied."""
 _WORDS = ("means", "pest", "stage", "cargo")
-_WHOLE = ("seen", "taken", "count")
+_WHOLE = ("seen", "taken", "count", "hatchlings")
 
 
 def fields_of(*, now: datetime, **typed: Any) -> dict[str, Any]:
@@ -49,6 +57,8 @@ def _read(name: str, value: Any, *, now: datetime) -> Any:
         return whole_of(name, value)
     if name == "minutes":
         return minutes_of(value)
+    if name in SIZES:
+        return millimetres_of(f"--{name.replace('_', '-')}", value)
     return value
 
 

@@ -7,7 +7,7 @@ import textwrap
 import unicodedata
 from typing import TYPE_CHECKING
 
-from pestvision.findings.words import CAUTION, LOOK_FOR
+from pestvision.findings.words import CAUTION, CUES_HEADING, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS
 
 if TYPE_CHECKING:
@@ -73,33 +73,34 @@ def check_text(check: PhotoCheck) -> str:
     """Give the block of text for one checked photo; the caution comes after the last block."""
     taken = f", taken {check.taken}" if check.taken else ""
     lines = [
-        *_wrapped(f"{check.photo} ({check.width} × {check.height} pixels{taken})"),
-        *_wrapped(f"Verdict: {judgement_text(check.verdict)}", indent=2),
-        *_listed("Why:", check.verdict.reasons),
-        *_listed("What would settle it:", check.verdict.why.settled_by),
+        *wrapped(f"{check.photo} ({check.width} × {check.height} pixels{taken})"),
+        *wrapped(f"Verdict: {judgement_text(check.verdict)}", indent=2),
+        *listed(f"{CUES_HEADING}:", (cue.sentence() for cue in check.verdict.cues)),
+        *listed("Why:", check.verdict.reasons),
+        *listed("What would settle it:", check.verdict.why.settled_by),
     ]
     if check.findings:
-        lines += _wrapped(
+        lines += wrapped(
             f"Found: {len(check.findings)} (boxes are left, top, right, bottom in pixels)", indent=2
         )
         for finding in check.findings:
             lines += _finding_lines(finding, with_reasons=finding.judgement != check.verdict)
     else:
-        lines += _wrapped("Found: nothing that stands out; the whole photo was judged.", indent=2)
-    lines += _listed("Look for by eye:", LOOK_FOR[check.verdict.label])
-    lines += _listed("About the photo:", check.notes)
+        lines += wrapped("Found: nothing that stands out; the whole photo was judged.", indent=2)
+    lines += listed("Look for by eye:", LOOK_FOR[check.verdict.label])
+    lines += listed("About the photo:", check.notes)
     return "\n".join(lines) + "\n"
 
 
 def night_text(night: NightResult) -> str:
     """Give the summary of a scanned folder; the caution comes after it."""
-    lines = _wrapped(f"{night.folder}: {_count(night.n_photos, 'photo')} used")
-    lines += _listed("About the folder:", night.notes)
+    lines = wrapped(f"{night.folder}: {counted(night.n_photos, 'photo')} used")
+    lines += listed("About the folder:", night.notes)
     for view in night.views:
         lines += ["", *_view_lines(view)]
     label = most_worrying(night)
     if label is not None:
-        lines += ["", *_listed("Look for by eye:", LOOK_FOR[label])]
+        lines += ["", *listed("Look for by eye:", LOOK_FOR[label])]
     return "\n".join(lines) + "\n"
 
 
@@ -114,55 +115,60 @@ def most_worrying(night: NightResult) -> str | None:
 
 def caution_text() -> str:
     """Give the caution, wrapped."""
-    return "\n".join(_wrapped(CAUTION))
+    return "\n".join(wrapped(CAUTION))
 
 
 def _finding_lines(finding: Finding, *, with_reasons: bool) -> list[str]:
     judged = finding.judgement
-    lines = _wrapped(
+    lines = wrapped(
         f"{finding.id}. {judgement_text(judged)}; box {box_text(finding.box_xyxy_px)}; "
         f"looks most like: {SHOWN_FINE[judged.fine]}",
         indent=4,
     )
     for words in finding.size_words:
-        lines += _wrapped(f"- {words}", indent=7)
+        lines += wrapped(f"- {words}", indent=7)
     if with_reasons:
-        for reason in judged.reasons:
-            lines += _wrapped(f"- {reason}", indent=7)
+        for sentence in (*(cue.sentence() for cue in judged.cues), *judged.reasons):
+            lines += wrapped(f"- {sentence}", indent=7)
     return lines
 
 
 def _view_lines(view: ViewResult) -> list[str]:
+    from pestvision.findings.size_summary import sizes_words, view_sizes
     from pestvision.report.order import WORRY_ORDER, by_worry
 
     times = [time for time in view.taken if time]
     span = f", {times[0]} to {times[-1]}" if len(times) > 1 else ""
-    lines = _wrapped(f"View {view.view}: {_count(len(view.photos), 'photo')}{span}")
+    lines = wrapped(f"View {view.view}: {counted(len(view.photos), 'photo')}{span}")
     if view.pairs:
         n_aligned = sum(pair.aligned for pair in view.pairs)
-        lines += _wrapped(f"Compared: {n_aligned} of {_count(len(view.pairs), 'pair')}", indent=2)
-        lines += _listed(
+        lines += wrapped(f"Compared: {n_aligned} of {counted(len(view.pairs), 'pair')}", indent=2)
+        lines += listed(
             "Could not be compared:",
             (f"{p.first} and {p.second}: {p.reason}" for p in view.pairs if not p.aligned),
         )
     if view.still is not None:
-        lines += _wrapped(f"The photo by itself: {judgement_text(view.still.verdict)}", indent=2)
+        lines += wrapped(f"The photo by itself: {judgement_text(view.still.verdict)}", indent=2)
     elif view.tracks:
-        lines += _wrapped(f"Moved: {len(view.tracks)}", indent=2)
+        lines += wrapped(f"Moved: {len(view.tracks)}", indent=2)
         for track in sorted(view.tracks, key=lambda item: by_worry(item.judgement)):
-            lines += _wrapped(_track_text(track), indent=4)
+            lines += wrapped(_track_text(track), indent=4)
+            for cue in track.judgement.cues:
+                lines += wrapped(f"- {cue.sentence()}", indent=7)
     else:
-        lines += _wrapped("Moved: no animal was seen to move", indent=2)
+        lines += wrapped("Moved: no animal was seen to move", indent=2)
     at_once = [
         f"{GROUP_NAMES[label]} {view.seen_at_once_max[label]}"
         for label in WORRY_ORDER
         if view.seen_at_once_max.get(label)
     ]
     if at_once:
-        lines += _wrapped(
+        lines += wrapped(
             f"Most seen on one photo (there may be more): {', '.join(at_once)}", indent=2
         )
-    return lines + _listed("Notes:", view.notes)
+    for sizes in view_sizes(view):
+        lines += wrapped(sizes_words(sizes), indent=2)
+    return lines + listed("Notes:", view.notes)
 
 
 def _track_text(track: TrackResult) -> str:
@@ -170,33 +176,37 @@ def _track_text(track: TrackResult) -> str:
     where = f"on {first}" if first == last else f"from {first} to {last}"
     return (
         f"{track.id}. {judgement_text(track.judgement)}; "
-        f"seen on {_count(len(track.sightings), 'photo')}, {where}{_size_text(track)}"
+        f"seen on {counted(len(track.sightings), 'photo')}, {where}{_size_text(track)}"
     )
 
 
 def _size_text(track: TrackResult) -> str:
+    from pestvision.findings.size_summary import length_in_short
+
     if track.length is None:
         return f"; {track.size_words[0]}" if track.size_words else ""
-    length = track.length
-    return f"; about {length.mm:.1f} mm long ({length.low_mm:.1f} to {length.high_mm:.1f} mm)"
+    return f"; about {length_in_short(track.length)} long"
 
 
-def _count(n: int, noun: str) -> str:
+def counted(n: int, noun: str) -> str:
+    """Give a number with its noun."""
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
-def _listed(title: str, sentences: Iterable[str]) -> list[str]:
-    items = [line for text in sentences for line in _wrapped(f"- {text}", indent=4)]
+def listed(title: str, sentences: Iterable[str]) -> list[str]:
+    """Give a title and sentences under it, nothing where there are none."""
+    items = [line for text in sentences for line in wrapped(f"- {text}", indent=4)]
     return [f"  {title}", *items] if items else []
 
 
 def folded(line: str) -> str:
     """Break a long line at blanks, what follows as far from the edge as the line itself or a little more."""
     bare = line.lstrip(" ")
-    return "\n".join(_wrapped(bare, indent=len(line) - len(bare)))
+    return "\n".join(wrapped(bare, indent=len(line) - len(bare)))
 
 
-def _wrapped(text: str, indent: int = 0) -> list[str]:
+def wrapped(text: str, indent: int = 0) -> list[str]:
+    """Break a text into lines."""
     hang = 2 if indent >= 4 else 0
     return textwrap.wrap(
         printable(text),

@@ -118,12 +118,13 @@ class Between:
 
     `lengths_gone`: how far its middle went, in lengths seen, or None. `stretch`: its longer length over
     its shorter one, 1 or more, or None. `stretch_sd`: standard deviation of the logarithm of that, from
-    the outlines alone.
+    the outlines alone. `width_share`: its greatest width over its length, the mean of both photos, or None.
     """
 
     lengths_gone: float | None
     stretch: float | None
     stretch_sd: float = 0.1
+    width_share: float | None = None
 
 
 def joined(p_fine: F64, cues: Sequence[Cue]) -> F64:

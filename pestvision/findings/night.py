@@ -39,6 +39,7 @@ from pestvision.photos.read import read_photo
 from pestvision.photos.series import Skipped, read_series
 from pestvision.progress import Progress, silent
 from pestvision.settings import Settings
+from pestvision.size.measure import least_seen_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
@@ -360,6 +361,24 @@ class _Scan:
         )
         return dataclasses.replace(result, still=still)
 
+    def _scale_notes(self, photos: Sequence[str], scales: Mapping[str, Scale]) -> tuple[str, ...]:
+        """Say what the lengths of a view rest on, and how small an animal may be to be seen."""
+        if self.scale is None or not scales:
+            return ()
+        scale = self.scale.scale
+        told = f"Lengths are by {SCALE_NAMES[scale.kind]} on {self.scale.photo}"
+        if len(scales) == len(photos):
+            told += ", which holds for all photos of the view: they could be laid on each other."
+        else:
+            told += f", which holds for {len(scales)} of {len(photos)} photos: the others could not be laid on it."
+        x, y = scale.outline_xy_px.mean(axis=0) if len(scale.outline_xy_px) else (0.0, 0.0)
+        least_px = self.settings.night.min_mover_px
+        return (
+            told,
+            *scale.notes,
+            least_seen_words(scale, (float(x), float(y)), least_px=least_px),
+        )
+
     def _across(self, couple: list[Frame]) -> PairLooks:
         """Compare two photos that became neighbours where two stretches meet at a bad photo."""
         frames = tuple(couple)
@@ -391,7 +410,7 @@ class _Scan:
             pairs=followed.pairs,
             tracks=followed.tracks,
             seen_at_once_max=followed.at_once_max,
-            notes=(*result.notes, *_scale_notes(self.scale, names, scales)),
+            notes=(*result.notes, *self._scale_notes(names, scales)),
         )
         if followed.busiest is None:
             return found
@@ -436,20 +455,6 @@ def _joined(view: View, parts: Sequence[StretchLooks]) -> _Joined:
         skipped=[lost[place] for place in sorted(lost.keys() - used)],
         alone=next((looks.alone for looks in parts if looks.alone is not None), None),
     )
-
-
-def _scale_notes(
-    of_view: ViewScale | None, photos: Sequence[str], scales: Mapping[str, Scale]
-) -> tuple[str, ...]:
-    """Say what the lengths of a view rest on."""
-    if of_view is None or not scales:
-        return ()
-    told = f"Lengths are by {SCALE_NAMES[of_view.scale.kind]} on {of_view.photo}"
-    if len(scales) == len(photos):
-        told += ", which holds for all photos of the view: they could be laid on each other."
-    else:
-        told += f", which holds for {len(scales)} of {len(photos)} photos: the others could not be laid on it."
-    return (told, *of_view.scale.notes)
 
 
 def _on_photo(scale: Scale | ViewScale | None, series: Series) -> ViewScale | None:

@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from pestvision.findings.size_summary import animals_of, hatchlings_at_once, sizes_of
 from pestvision.organisms.classes import CANT_TELL
 from pestvision.tanks.records import MAX_TEXT, Judge, Kind, Means, Note, Pest
+from pestvision.tanks.size_rules import MAX_LENGTH_MM
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pestvision.findings.finding import NightResult, PhotoCheck
+    from pestvision.findings.size_summary import Sizes
 
 OF_THE_TOOL = "Read off photos by the program, not looked at by a person yet."
 """Said with every note that a scan makes: it counts as a look once the keeper has looked at it."""
 
 CALLED_SO = "Seen by the keeper; the program calls it {pest} on the close-up {photo}."
+
+
+TOO_LONG = " The scale makes one {mm:.0f} mm long, so no sizes are kept: look at the scale again."
+"""Said where a length cannot be an animal's."""
 
 
 def notes_of_scan(found: NightResult, tank: str, *, now: datetime) -> tuple[Note, ...]:
@@ -48,6 +55,10 @@ def notes_of_scan(found: NightResult, tank: str, *, now: datetime) -> tuple[Note
     said = f"{OF_THE_TOOL} {found.n_photos} photos of {found.folder}"
     if n_untold:
         said += f"; on one of them {n_untold} things that it cannot tell"
+    animals = [item for view in found.views for item in animals_of(view)]
+    seen = [(item.judgement.label, item.length) for item in animals]
+    sizes = {pest: sizes_of(seen, pest) for pest in Pest}
+    n_young = max(map(hatchlings_at_once, found.views))
     return tuple(
         Note(
             tank,
@@ -57,7 +68,8 @@ def notes_of_scan(found: NightResult, tank: str, *, now: datetime) -> tuple[Note
             seen=most[pest],
             means=Means.PHOTO,
             judge=Judge.TOOL,
-            remark=f"{said}."[:MAX_TEXT],
+            remark=f"{said}.{_doubt(sizes[pest])}"[:MAX_TEXT],
+            **_lengths(sizes[pest], n_seen=most[pest], n_young=n_young),
         )
         for pest in Pest
         if pest is Pest.LEECH or most[pest]
@@ -90,6 +102,8 @@ def notes_of_close_up(found: PhotoCheck, tank: str, *, now: datetime) -> tuple[N
         if not n_seen and found.verdict.label != pest:
             continue
         remark = CALLED_SO.format(pest=pest, photo=found.photo)
+        sizes = sizes_of([(item.judgement.label, item.length) for item in found.findings], pest)
+        n_young = 0 if sizes is None else sizes.n_hatchlings or 0
         notes.append(
             Note(
                 tank,
@@ -98,10 +112,50 @@ def notes_of_close_up(found: PhotoCheck, tank: str, *, now: datetime) -> tuple[N
                 pest=pest,
                 seen=max(n_seen, 1),
                 means=Means.PHOTO,
-                remark=remark[:MAX_TEXT],
+                remark=f"{remark}{_doubt(sizes)}"[:MAX_TEXT],
+                **_lengths(sizes, n_seen=n_seen, n_young=n_young),
             )
         )
     return tuple(notes)
+
+
+def _lengths(sizes: Sizes | None, *, n_seen: int, n_young: int) -> dict[str, Any]:
+    """Give the fields of a note that tell of sizes; none where no scale was known.
+
+    Parameters
+    ----------
+    sizes
+        Of the note's pest.
+    n_seen
+        What the note says was seen: the young are among those.
+    n_young
+        Leeches of hatchling size on one photo. That none was of it is not said: they may be too small to be
+        seen at that scale.
+    """
+    if sizes is None or not n_seen or _is_too_long(sizes):
+        return {}
+    told: dict[str, Any] = {
+        "smallest_mm": _tenths(sizes.smallest.mm),
+        "largest_mm": _tenths(sizes.largest.mm),
+    }
+    if sizes.n_hatchlings is not None and n_young:
+        told["hatchlings"] = min(n_young, n_seen)
+    return told
+
+
+def _is_too_long(sizes: Sizes) -> bool:
+    return round(sizes.largest.mm, 1) > MAX_LENGTH_MM
+
+
+def _doubt(sizes: Sizes | None) -> str:
+    """Say that lengths are left out, where they cannot be an animal's; else nothing."""
+    if sizes is None or not _is_too_long(sizes):
+        return ""
+    return TOO_LONG.format(mm=sizes.largest.mm)
+
+
+def _tenths(mm: float) -> float:
+    return max(round(mm, 1), 0.1)
 
 
 def _last(taken: Iterable[str | None]) -> datetime | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pestvision.organisms.caution import CAUTION
 
-__all__ = ["BETTER_PHOTO", "CAUTION", "HEAT_WORDS", "LOOK_FOR"]
+__all__ = ["BETTER_PHOTO", "CAUTION", "CUES_HEADING", "HEAT_WORDS", "LOOK_FOR"]
 
 LOOK_FOR: dict[str, tuple[str, ...]] = {
     "leech-like": (
@@ -49,3 +49,6 @@ HEAT_WORDS = {
     "much": "much",
 }
 """What goes with a picture of the places that speak for a label."""
+
+CUES_HEADING = "What each clue says by itself"
+"""Stands over the cues of an answer that rests on more than its looks."""

@@ -16,10 +16,14 @@ import numpy as np
 
 from pestvision.arrays import F32, U8, BoxXyxy, as_f32, as_rgb, as_u8
 from pestvision.errors import WeightsError
+from pestvision.organisms.weights import INSTALL_AGAIN
+from pestvision.size.outline import NoOutline, can_be_outlined, outline_in, padded_box
 
 if TYPE_CHECKING:
     import torch
     from torch import nn
+
+    from pestvision.size.records import Outline
 
 WEIGHTS_FILE = Path(__file__).with_name("outline_net.safetensors")
 
@@ -106,6 +110,35 @@ def framed(cut: U8, inner_xyxy_px: BoxXyxy) -> tuple[U8, tuple[int, int]]:
     return picture, size
 
 
+def find_outline(rgb: U8, box_xyxy_px: BoxXyxy) -> Outline | NoOutline:
+    """Find the outline of the animal in a box of a photo, by the net that the program ships.
+
+    Parameters
+    ----------
+    rgb
+        (H, W, 3) uint8, upright.
+    box_xyxy_px
+        A box about one animal.
+
+    Raises
+    ------
+    ShapeError
+        If `rgb` is no picture, or the box has no size or lies outside.
+    WeightsError
+        If the net's weights are missing or damaged.
+    """
+    photo = as_rgb(rgb)
+    height, width = photo.shape[:2]
+    small = can_be_outlined(box_xyxy_px, height=height, width=width)
+    if small is not None:
+        return small
+    left, top, right, bottom = padded_box(box_xyxy_px, height=height, width=width)
+    x0, y0, x1, y1 = box_xyxy_px
+    inner = (x0 - left, y0 - top, x1 - left, y1 - top)
+    cut = as_u8(np.ascontiguousarray(photo[top:bottom, left:right]))
+    return outline_in(photo, box_xyxy_px, foreground=foreground(cut, inner))
+
+
 def foreground(cut: U8, inner_xyxy_px: BoxXyxy) -> F32:
     """Give how sure each pixel of a padded box is the animal, (h, w) float32 of 0 to 1.
 
@@ -140,15 +173,16 @@ def load_outline_net() -> nn.Module:
         If its weights are missing, damaged, or of another form.
     """
     import torch
+    from safetensors import SafetensorError
     from safetensors.torch import load_file
 
     net = build_outline_net()
     try:
         tensors = {name: value.float() for name, value in load_file(WEIGHTS_FILE).items()}
         net.load_state_dict(tensors)
-    except (OSError, RuntimeError, ValueError) as error:
+    except (OSError, RuntimeError, SafetensorError) as error:
         raise WeightsError(
             f"The weights of the outline net cannot be used: {error}.",
-            advice="Install pestvision again.",
+            advice=INSTALL_AGAIN,
         ) from error
     return net.eval().to(memory_format=torch.channels_last)

@@ -191,6 +191,24 @@ def read_series(
     return Series(folder, tuple(views), skipped)
 
 
+def photos_in(folder: Path) -> list[Path]:
+    """Give the photos that lie in a folder itself, in order of their names.
+
+    Raises
+    ------
+    FolderError
+        If the folder cannot be read.
+    """
+    found = [
+        path
+        for path in _entries_of_given(folder)
+        if path.suffix.lower() in _PHOTO_EXTENSIONS
+        and not path.name.startswith(".")
+        and not _is_folder(path)
+    ]
+    return sorted(found, key=lambda path: natural_key(path.name))
+
+
 def natural_key(name: str) -> tuple[tuple[tuple[int, int | str], ...], str]:
     """Give a sort key in which `photo 9` comes before `photo 10`; capitals do not matter."""
     parts = re.split(r"([0-9]+)", name.casefold())

@@ -7,7 +7,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 import pestvision
-from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
+from pestvision.findings.size_summary import length_in_short, sizes_words, view_sizes
+from pestvision.findings.words import CAUTION, CUES_HEADING, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.figures import (
     PHOTO_UNITS,
@@ -27,9 +28,16 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import U8, BoxXyxy
-    from pestvision.findings.finding import Judgement, NightResult, ViewResult
+    from pestvision.findings.finding import (
+        Finding,
+        Judgement,
+        NightResult,
+        TrackResult,
+        ViewResult,
+    )
     from pestvision.organisms.classify import Classifier
     from pestvision.photos.series import Skipped
+    from pestvision.size.records import Length
 
 CROP_SIDE_PX = 160  # a crop is looked at, not measured: 160 px is about 6 kB as JPEG
 MAX_CARDS = 24  # crops of one label shown for a view; the table of sightings holds the rest
@@ -52,8 +60,11 @@ class Card:
     alt: str
     certainty: str
     most_like: str
+    size: str
+    size_rests_on: tuple[str, ...]
     shares: tuple[tuple[str, str], ...]
     seen: str
+    cues: tuple[str, ...]
     reasons: tuple[str, ...]
     settled_by: tuple[str, ...]
     heat_uri: str
@@ -91,7 +102,9 @@ class ViewSection:
     span: str
     n_photos: int
     answer: str
+    sizes: tuple[str, ...]
     at_once: tuple[int, ...]
+    largest: str
     photo: PhotoFigure | None
     line: TimeLine | None
     line_table: tuple[tuple[str, str, tuple[int, ...]], ...]
@@ -133,6 +146,7 @@ def render_report(
         column_names=[GROUP_NAMES[label] for label in ANIMAL_LABELS],
         sections=sections,
         skipped=_all_skipped(result),
+        has_lengths=any(section.largest for section in sections),
         notes=result.notes,
         n_photos=result.n_photos,
         written=moment_words(moment),
@@ -140,6 +154,7 @@ def render_report(
         photo_units=PHOTO_UNITS,
         time_width=TIME_WIDTH,
         heat=HEAT_WORDS,
+        cues_heading=CUES_HEADING,
         heat_colours=", ".join(HEAT_COLOURS),
     )
 
@@ -203,6 +218,8 @@ def _section(view: ViewResult, anchor: str, classifier: Classifier | None) -> Vi
         span=span_words(view.taken),
         n_photos=len(view.photos),
         answer=_view_answer(view),
+        sizes=tuple(sizes_words(sizes) for sizes in view_sizes(view)),
+        largest=_largest_leech(view),
         at_once=tuple(view.seen_at_once_max.get(label, 0) for label in ANIMAL_LABELS),
         photo=photo_figure(view),
         line=time_line(view),
@@ -222,6 +239,12 @@ def _section(view: ViewResult, anchor: str, classifier: Classifier | None) -> Vi
         n_pairs=len(view.pairs),
         notes=view.notes,
     )
+
+
+def _largest_leech(view: ViewResult) -> str:
+    """Give the length of the largest leech-like animal of a view, empty where none is known."""
+    leeches = [sizes for sizes in view_sizes(view) if sizes.label == Group.LEECH_LIKE]
+    return length_in_short(leeches[0].largest) if leeches else ""
 
 
 def _view_answer(view: ViewResult) -> str:
@@ -248,20 +271,23 @@ class _Shown:
     judgement: Judgement
     crop_rgb: U8
     seen: str
+    length: Length | None
+    size_words: tuple[str, ...]
+
+    @classmethod
+    def of(cls, item: TrackResult | Finding, seen: str) -> _Shown:
+        """Give a track or a finding as it will be shown."""
+        judged = item.judgement
+        return cls(item.id, judged, item.crop_rgb, seen, item.length, item.size_words)
 
 
 def _blocks(view: ViewResult, anchor: str, classifier: Classifier | None) -> tuple[LabelBlock, ...]:
     """Group the animals of a view by label, the most worrying first."""
     taken = dict(zip(view.photos, view.taken, strict=True))
-    animals = [
-        _Shown(item.id, item.judgement, item.crop_rgb, _seen_words(item.sightings, taken))
-        for item in view.tracks
-    ]
+    animals = [_Shown.of(item, _seen_words(item.sightings, taken)) for item in view.tracks]
     if view.still is not None:
         seen = f"Seen on {view.still.photo}."
-        animals += [
-            _Shown(item.id, item.judgement, item.crop_rgb, seen) for item in view.still.findings
-        ]
+        animals += [_Shown.of(item, seen) for item in view.still.findings]
     animals.sort(key=lambda item: by_worry(item.judgement))
     heats = _heat_uris(animals[:MAX_HEATS], classifier)
     cards: dict[str, list[Card]] = {}
@@ -323,10 +349,13 @@ def _card(item: _Shown, *, anchor: str, heat_uri: str) -> Card:
         alt=f"Crop of number {number}, judged {GROUP_NAMES[judged.label]}",
         certainty=certainty,
         most_like=_SHOWN_AS[judged.fine],
+        size="" if item.length is None else f"About {length_in_short(item.length)} long.",
+        size_rests_on=item.size_words,
         shares=tuple(
             (GROUP_NAMES[group], _percent(p)) for group, p in judged.probabilities().items()
         ),
         seen=item.seen,
+        cues=tuple(cue.sentence() for cue in judged.cues),
         reasons=judged.reasons,
         settled_by=judged.why.settled_by,
         heat_uri=heat_uri,

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from pestvision.arrays import BoxXyxy
-    from pestvision.findings.finding import Judgement, NightResult, ViewResult
+    from pestvision.findings.finding import Finding, NightResult, TrackResult, ViewResult
     from pestvision.storage.cells import Cell
 
 COLUMNS: tuple[str, ...] = (
@@ -28,6 +28,9 @@ COLUMNS: tuple[str, ...] = (
     "confidence",
     *(f"p_{str(group).replace('-', '_')}" for group in GROUPS),
     "most_like",
+    "length_mm",
+    "length_mm_low",
+    "length_mm_high",
     "x0_px",
     "y0_px",
     "x1_px",
@@ -35,7 +38,8 @@ COLUMNS: tuple[str, ...] = (
     "reasons",
     "caution",
 )
-"""Boxes are in pixels of the original, upright photo; `number` is the one in the report."""
+"""Boxes are in pixels of the original, upright photo; `number` is the one in the report. Lengths are in
+millimetres, of the whole track and not of one sighting, and empty where no scale was known."""
 
 
 def findings_csv(result: NightResult) -> str:
@@ -54,19 +58,22 @@ def _rows(view: ViewResult) -> Iterator[tuple[Cell, ...]]:
     for track in sorted(view.tracks, key=lambda item: by_worry(item.judgement)):
         for name, box in track.sightings:
             place = (view.view, name, taken.get(name), track.id)
-            yield (*place, *_judged(track.judgement, box))
+            yield (*place, *_judged(track, box))
     if view.still is not None:
         for finding in sorted(view.still.findings, key=lambda item: by_worry(item.judgement)):
             place = (view.view, view.still.photo, view.still.taken, finding.id)
-            yield (*place, *_judged(finding.judgement, finding.box_xyxy_px))
+            yield (*place, *_judged(finding, finding.box_xyxy_px))
 
 
-def _judged(judgement: Judgement, box: BoxXyxy) -> tuple[Cell, ...]:
+def _judged(item: TrackResult | Finding, box: BoxXyxy) -> tuple[Cell, ...]:
+    judgement = item.judgement
+    lengths = (None, None, None) if item.length is None else item.length.as_json().values()
     return (
         judgement.label,
         round(judgement.confidence, 4),
         *judgement.probabilities().values(),
         judgement.fine,
+        *lengths,
         *(round(value, 1) for value in box),
         " ".join(judgement.reasons),
         CAUTION,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from pestvision.report.contact_picture import contact_svg
@@ -23,6 +24,7 @@ from pestvision.tanks.contact_graph import history_of
 from pestvision.tanks.contact_ways import ways_into
 from pestvision.tanks.contacts import Reason, states_of
 from pestvision.tanks.removal import Refusal
+from pestvision.tanks.sizes import size_nights, size_sentences
 from pestvision.tanks.standing import left_in, outlook_of, tonight
 
 if TYPE_CHECKING:
@@ -85,7 +87,7 @@ def page_of(
         left=left,
         clear=clear_part(standing.clear, outlook_of(standing), tank=name, today=today),
         touched=touched_part(standing, notes, today, window_days=window_days, cleared=cleared),
-        line=line_part(standing, today),
+        line=_with_sizes(line_part(standing, today), standing),
         cards=tuple(cards),
         notes=standing.notes,
     )
@@ -225,3 +227,11 @@ def line_part(standing: Standing, today: date) -> Part | None:
     """Draw the time line, up to two years back."""
     line = log_line(standing.notes, standing.tank.name, until=today)
     return None if line is None else Part("", (), log_line_svg(line), line.note)
+
+
+def _with_sizes(line: Part | None, standing: Standing) -> Part | None:
+    """Say beside the time line what the sizes of those seen come to."""
+    if line is None:
+        return None
+    nights = size_nights(standing.notes, standing.tank.name)
+    return replace(line, sentences=size_sentences(nights))

@@ -30,6 +30,7 @@ MAX_NOTES: Final = 10  # the last ones; the time line holds the rest
 MAX_CARDS: Final = 3  # in full; more do not fit on two pages
 MAX_CARDS_BESIDE: Final = 2  # where the picture of contacts takes its room
 PART_LETTERS: Final = 760  # of the sentences of one part
+LINE_LETTERS: Final = 280  # of those beside the time line
 TOUCHED_LETTERS: Final = 250  # of those beside the picture of contacts, which is tall
 ASSUMED_LETTERS: Final = 900
 DENSE_FROM: Final = 2600  # letters of the first page from which on it is set smaller on paper
@@ -160,13 +161,25 @@ def _about(tank: Tank) -> str:
 
 
 def _parts(page: TankPage) -> list[tuple[str, str, Part]]:
-    """Give the parts that are there, each with its heading and the name of its place."""
+    """Give the parts that are there, each with its heading and the name of its place.
+
+    What is said beside the time line takes its room from what stands above it in the same column.
+    """
+    said = () if page.line is None else within(page.line.sentences, LINE_LETTERS)
+    above = PART_LETTERS - sum(map(len, said))
+    left = None if page.left is None else _fitted(page.left, above)
+    clear = None if page.clear is None else _fitted(page.clear)
+    line = page.line
+    if line is not None:
+        is_cut = len(said) < len(line.sentences)
+        is_told = any(part is not None and MORE in part.sentences for part in (left, clear))
+        line = replace(line, sentences=(*said, MORE) if is_cut and not is_told else said)
     parts = (
-        ("left", "How many are left", page.left),
-        ("line", "What was seen and done", page.line),
-        ("clear", "How sure it is clear", page.clear),
+        ("left", "How many are left", left),
+        ("line", "What was seen and done", line),
+        ("clear", "How sure it is clear", clear),
     )
-    return [(name, heading, _fitted(part)) for name, heading, part in parts if part is not None]
+    return [(name, heading, part) for name, heading, part in parts if part is not None]
 
 
 def _fitted(

@@ -51,6 +51,22 @@ def padded_box(box_xyxy_px: BoxXyxy, *, height: int, width: int) -> tuple[int, i
     return min(left, width - 1), min(top, height - 1), max(right, left + 1), max(bottom, top + 1)
 
 
+def can_be_outlined(box_xyxy_px: BoxXyxy, *, height: int, width: int) -> NoOutline | None:
+    """Give why a box is too small for an outline; None where it is not.
+
+    Raises
+    ------
+    ShapeError
+        If the box has no size or lies outside the photo.
+    """
+    x0, y0, x1, y1 = checked_box(box_xyxy_px)
+    if x0 >= width or y0 >= height or x1 <= 0 or y1 <= 0:
+        raise ShapeError("box_xyxy_px", expected="on the photo", actual=str(box_xyxy_px))
+    if max(x1 - x0, y1 - y0) >= _LEAST_PX:
+        return None
+    return NoOutline(f"It is under {_LEAST_PX:.0f} pixels long, too few for an outline: go nearer.")
+
+
 def outline_in(
     rgb: U8, box_xyxy_px: BoxXyxy, *, foreground: F32 | None = None
 ) -> Outline | NoOutline:
@@ -74,13 +90,10 @@ def outline_in(
     """
     photo = as_rgb(rgb)
     height, width = photo.shape[:2]
-    x0, y0, x1, y1 = checked_box(box_xyxy_px)
-    if x0 >= width or y0 >= height or x1 <= 0 or y1 <= 0:
-        raise ShapeError("box_xyxy_px", expected="on the photo", actual=str(box_xyxy_px))
-    if max(x1 - x0, y1 - y0) < _LEAST_PX:
-        return NoOutline(
-            f"It is under {_LEAST_PX:.0f} pixels long, too few for an outline: go nearer."
-        )
+    small = can_be_outlined(box_xyxy_px, height=height, width=width)
+    if small is not None:
+        return small
+    x0, y0, x1, y1 = box_xyxy_px
     window = padded_box(box_xyxy_px, height=height, width=width)
     left, top, right, bottom = window
     cut = photo[top:bottom, left:right]

@@ -207,4 +207,12 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE INDEX tank_changes_by_step ON tank_changes (step)",
         ),
     ),
+    Migration(
+        "sizes in the log of the tanks",
+        (
+            "ALTER TABLE tank_notes ADD COLUMN smallest_mm REAL CHECK (smallest_mm > 0)",
+            "ALTER TABLE tank_notes ADD COLUMN largest_mm REAL CHECK (largest_mm > 0)",
+            "ALTER TABLE tank_notes ADD COLUMN hatchlings INTEGER CHECK (hatchlings >= 0)",
+        ),
+    ),
 )

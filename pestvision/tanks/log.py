@@ -29,6 +29,7 @@ from pestvision.tanks.records import (
     check_note,
     require_tank_name,
 )
+from pestvision.tanks.size_rules import SIZES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -41,8 +42,10 @@ EARLIEST: Final = datetime(1990, 1, 1, tzinfo=UTC)
 
 _COLUMNS: Final = (
     "tank", "at", "offset_min", "kind", "pest", "seen", "taken", "means", "minutes", "brooding", "count",
-    "stage", "cargo", "what", "source", "other", "batch", "judge", "remark",
+    "stage", "cargo", "what", "source", "other", "batch", "judge", "remark", "smallest_mm", "largest_mm",
+    "hatchlings",
 )  # fmt: skip
+_MEASURED: Final = ("minutes", *SIZES)
 _TANK_COLUMNS: Final = ("name", "litres", "lives", "use")
 _STAMP: Final = "%Y-%m-%dT%H:%M:%SZ"  # in the order of time also when sorted as text
 
@@ -437,7 +440,8 @@ class TankLog:
         self.database.run(
             f"INSERT INTO {table} (id, {names}) VALUES (?, {marks}) "  # noqa: S608  our names
             f"ON CONFLICT (id) DO UPDATE SET {renewed}",
-            (number, *(row[column] for column in columns)),
+            # a change written by an older version says nothing of the columns that came since
+            (number, *(row.get(column) for column in columns)),
         )
 
     def _next_step(self) -> int:
@@ -517,8 +521,9 @@ def _note_row(note: Note, names: dict[str, Tank]) -> dict[str, Any]:
             row[column] = None if name is None else names[name.casefold()].id
         elif column == "brooding":
             row[column] = int(note.brooding)
-        elif column == "minutes":
-            row[column] = None if note.minutes is None else float(note.minutes)
+        elif column in _MEASURED:
+            measured = getattr(note, column)
+            row[column] = None if measured is None else float(measured)
         else:
             value = getattr(note, column)
             row[column] = str(value) if isinstance(value, str) else value

@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from pestvision.errors import LogError, ShapeError
+from pestvision.tanks.size_rules import wrong_sizes
 
 if TYPE_CHECKING:
     from datetime import date, datetime
@@ -127,6 +128,12 @@ class Note:
         Of a look: how, and how long in minutes (None where nobody timed it).
     brooding
         Of a look or a removal: one of them carried eggs or young under its body.
+    smallest_mm, largest_mm
+        Of a look or a removal: how long the smallest and the largest were, in millimetres; None where
+        nobody measured.
+    hatchlings
+        Of a look or a removal: how many of them were young ones of hatchling size, None where nobody
+        looked for that.
     count
         Of deaths, additions, moves and sales: how many; None where they were not counted. Of a look at a
         quarantine batch: how many of its animals were looked at, None for all.
@@ -159,6 +166,9 @@ class Note:
     means: Means | None = None
     minutes: float | None = None
     brooding: bool = False
+    smallest_mm: float | None = None
+    largest_mm: float | None = None
+    hatchlings: int | None = None
     count: int | None = None
     stage: Stage | None = None
     cargo: Cargo | None = None
@@ -215,11 +225,12 @@ class Night:
             )
 
 
+_OF_SIZE: Final = ("smallest_mm", "largest_mm", "hatchlings")
 _FIELDS_OF: Final[dict[Kind, frozenset[str]]] = {
     Kind.LOOKED: frozenset(
-        {"pest", "seen", "taken", "means", "minutes", "brooding", "judge", "count"}
+        {"pest", "seen", "taken", "means", "minutes", "brooding", "judge", "count", *_OF_SIZE}
     ),
-    Kind.REMOVED: frozenset({"pest", "taken", "brooding", "what"}),
+    Kind.REMOVED: frozenset({"pest", "taken", "brooding", "what", *_OF_SIZE}),
     Kind.DIED: frozenset({"count", "stage", "what"}),
     Kind.ADDED: frozenset({"count", "cargo", "what", "source"}),
     Kind.MOVED: frozenset({"count", "cargo", "what", "other"}),
@@ -251,6 +262,9 @@ SAYS: Final[dict[str, str]] = {
     "means": "how it was looked",
     "minutes": "how many minutes were spent",
     "brooding": "whether one carried eggs or young",
+    "smallest_mm": "how long the smallest was",
+    "largest_mm": "how long the largest was",
+    "hatchlings": "how many were of hatchling size",
     "count": "how many there were",
     "stage": "how grown the snails were",
     "cargo": "what kind of thing it was",
@@ -276,7 +290,8 @@ def check_note(note: Note, *, now: datetime) -> None:
     ------
     LogError
         With one sentence on the first thing that is wrong: a time without its offset or in the future, a
-        negative or huge count, more taken than seen, a field that does not go with the kind or is missing.
+        negative or huge count, more taken than seen, a length that no animal has, a field that does not go
+        with the kind or is missing.
     """
     if note.at.tzinfo is None:
         _refuse(
@@ -290,7 +305,7 @@ def check_note(note: Note, *, now: datetime) -> None:
             f"its time {note.at:%Y-%m-%d %H:%M} is in the future",
             "Give the time it was done.",
         )
-    for name in ("seen", "taken", "count"):
+    for name in ("seen", "taken", "count", "hatchlings"):
         _check_count(note, name)
     if note.minutes is not None and not 0 < note.minutes <= MAX_MINUTES:
         _refuse(
@@ -317,6 +332,8 @@ def check_note(note: Note, *, now: datetime) -> None:
             f"{note.taken} were taken out and {note.seen} seen",
             "Those taken out are among those seen: give the larger number as seen.",
         )
+    if (wrong := wrong_sizes(note)) is not None:
+        _refuse(note, *wrong)
     if note.kind is Kind.LOOKED and note.count is not None and note.batch is None:
         _refuse(
             note,

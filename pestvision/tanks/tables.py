@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,6 +13,7 @@ from pestvision.storage.cells import plain_cell, safe_cell
 from pestvision.tanks.log import FIELDS, TwinError
 from pestvision.tanks.moments import moment_of
 from pestvision.tanks.records import Cargo, Judge, Kind, Means, Note, Pest, Stage
+from pestvision.tanks.size_rules import SIZES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -34,7 +36,7 @@ _WORDS: Final[dict[str, type[StrEnum]]] = {
     "cargo": Cargo,
     "judge": Judge,
 }
-_WHOLE: Final = ("seen", "taken", "count")
+_WHOLE: Final = ("seen", "taken", "count", "hatchlings")
 _YES_NO: Final = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _DELIMITERS: Final = (
     ",",
@@ -245,6 +247,8 @@ def _value(name: str, text: str, *, now: datetime, zone: tzinfo | None) -> Any:
         return whole_of(name, text)
     if name == "minutes":
         return minutes_of(text)
+    if name in SIZES:
+        return millimetres_of(name, text)
     if name == "brooding":
         if text.casefold() not in _YES_NO:
             message = f"'{text[:40]}' stands under 'brooding'."
@@ -294,17 +298,30 @@ def minutes_of(text: str) -> float:
     LogError
         If it is no number: a unit such as "1 h" is not known.
     """
+    return _number(text, "minutes", advice="Give minutes alone, without a unit: an hour is 60.")
+
+
+def millimetres_of(name: str, text: str) -> float:
+    """Read a length in millimetres.
+
+    Raises
+    ------
+    LogError
+        If it is no number: a unit such as "2 cm" is not known.
+    """
+    return _number(text, name, advice="Give millimetres alone, without a unit: a centimetre is 10.")
+
+
+def _number(text: str, name: str, *, advice: str) -> float:
     try:
-        minutes = float(text.replace(",", "."))
+        number = float(text.replace(",", "."))
     except ValueError as error:
-        message = f"'{text[:40]}' was given for 'minutes', and a number was expected."
-        raise LogError(
-            message, advice="Give minutes alone, without a unit: an hour is 60."
-        ) from error
-    if minutes != minutes or abs(minutes) == float("inf"):  # noqa: PLR0124  not a number
-        message = f"'{text[:40]}' was given for 'minutes'."
-        raise LogError(message, advice="Give minutes as a number.")
-    return minutes
+        message = f"'{text[:40]}' was given for '{name}', and a number was expected."
+        raise LogError(message, advice=advice) from error
+    if not math.isfinite(number):
+        message = f"'{text[:40]}' was given for '{name}', and a number was expected."
+        raise LogError(message, advice=advice)
+    return number
 
 
 def _cell(value: Any) -> str | int | float | None:

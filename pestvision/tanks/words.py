@@ -21,7 +21,7 @@ def said(note: Note) -> str:
         return _look(note)
     if note.kind is Kind.REMOVED:
         how = f" ({note.what})" if note.what else ""
-        return f"took out {note.taken} {note.pest}{_brooding(note)}{how}"
+        return f"took out {note.taken} {note.pest}{_sizes(note)}{_brooding(note)}{how}"
     if note.kind is Kind.DIED:
         stage = "" if note.stage == "unknown" else f" {note.stage}"
         return f"died:{count}{stage}{what or ' snails'}"
@@ -52,8 +52,24 @@ def _look(note: Note) -> str:
     if not note.seen:
         return f"looked {how}{long}: nothing {note.pest}"
     taken = f", took out {note.taken}" if note.taken else ""
-    return f"looked {how}{long}: {note.seen} {note.pest}{taken}{_brooding(note)}"
+    return f"looked {how}{long}: {note.seen} {note.pest}{taken}{_sizes(note)}{_brooding(note)}"
 
 
 def _brooding(note: Note) -> str:
     return ", with eggs or young under the body" if note.brooding else ""
+
+
+def _sizes(note: Note) -> str:
+    """Say how long they were and how many of them young; empty where nobody measured."""
+    told = []
+    if note.smallest_mm is not None and note.largest_mm is not None:
+        is_one = note.smallest_mm == note.largest_mm
+        span = "" if is_one else f"{note.smallest_mm:g} to "
+        told.append(f"{span}{note.largest_mm:g} mm long")
+    elif note.largest_mm is not None:
+        told.append(f"the largest {note.largest_mm:g} mm long")
+    elif note.smallest_mm is not None:
+        told.append(f"the smallest {note.smallest_mm:g} mm long")
+    if note.hatchlings is not None:
+        told.append(f"{note.hatchlings or 'none'} of hatchling size")
+    return "".join(f", {item}" for item in told)

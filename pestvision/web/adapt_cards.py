@@ -10,8 +10,8 @@ from pestvision.collection.records import SHOWN_LABELS
 from pestvision.organisms.classes import GROUP_NAMES, GROUPS
 from pestvision.web import album_words, words
 from pestvision.web.album_pictures import THUMB_PX
-from pestvision.web.cards import caution
 from pestvision.web.own_net import day_in_words
+from pestvision.web.parts import caution
 from pestvision.web.search_cards import picture
 
 if TYPE_CHECKING:

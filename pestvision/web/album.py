@@ -38,7 +38,8 @@ if TYPE_CHECKING:
     from pestvision.arrays import U8, BoxXyxy
     from pestvision.findings.finding import Judgement, NightResult
     from pestvision.organisms.classify import Classifier
-    from pestvision.web.handlers import ClassifierOnce, Shown
+    from pestvision.web.handlers import ClassifierOnce
+    from pestvision.web.shown import Shown
 
 CLOSE_UP_NOTE = "a close-up on the page"
 NIGHT_NOTE = "a night on the page"

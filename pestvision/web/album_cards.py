@@ -12,7 +12,7 @@ from pestvision.collection.records import SHOWN_LABELS, group_of
 from pestvision.organisms.classes import FINE_CLASSES, GROUP_NAMES, GROUPS
 from pestvision.report.pictures import jpeg_uri
 from pestvision.web import album_words, words
-from pestvision.web.cards import caution
+from pestvision.web.parts import caution
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

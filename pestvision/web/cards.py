@@ -9,20 +9,35 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
-from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
+from pestvision.findings.size_summary import length_in_short, sizes_words, view_sizes
+from pestvision.findings.words import HEAT_WORDS, LOOK_FOR
+from pestvision.organisms.classes import CANT_TELL, GROUP_NAMES, Group
 from pestvision.report.order import ANIMAL_LABELS, WORRY_ORDER, view_by_worry
-from pestvision.report.pictures import HEAT_COLOURS, heat_picture, jpeg_uri
+from pestvision.report.pictures import HEAT_COLOURS, heat_picture
 from pestvision.web import words
 from pestvision.web.outlines import Outline, draw_outlines, reduced
+from pestvision.web.parts import (
+    CROP_QUALITY,
+    caution,
+    confidence,
+    crop_picture,
+    cues_of,
+    folded,
+    listed,
+    own_net,
+    picture,
+    probabilities,
+    readable_time,
+    scale_said,
+    size_of,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
-    from pestvision.arrays import F32, U8
+    from pestvision.arrays import F32
     from pestvision.findings.finding import (
         Finding,
-        Judgement,
         NightResult,
         PairResult,
         PhotoCheck,
@@ -30,13 +45,11 @@ if TYPE_CHECKING:
         ViewResult,
     )
     from pestvision.photos.series import Skipped
+    from pestvision.size.records import Scale
 
-CROP_QUALITY = 85  # JPEG quality of a 224 px crop: about 15 kB, no artefact seen at arm's length
 PHOTO_QUALITY = 80
 NIGHT_PHOTO_LONG_SIDE_PX = 1200
-MAX_LISTED = 200  # lines of a list of pairs or files; the report holds them all
 SIGNS = 2  # of each kind, while nothing has been judged: the way it moves, and its ends
-SHOWN_FINE = {item.name: item.shown for item in FINE_CLASSES}
 
 
 def waiting(sentence: str, *, with_signs: bool = False) -> str:
@@ -44,7 +57,7 @@ def waiting(sentence: str, *, with_signs: bool = False) -> str:
     signs = ""
     if with_signs:
         signs = f'<h3 class="pv-eye">{escape(words.MEANWHILE)}</h3>' + "".join(
-            f"<h4>{escape(GROUP_NAMES[label].capitalize())}</h4>{_list(LOOK_FOR[label][:SIGNS])}"
+            f"<h4>{escape(GROUP_NAMES[label].capitalize())}</h4>{listed(LOOK_FOR[label][:SIGNS])}"
             for label in (Group.LEECH_LIKE, Group.FLATWORM_LIKE)
         )
     return f'<div class="pv-card pv-waiting"><p>{escape(sentence)}</p>{signs}</div>'
@@ -56,6 +69,7 @@ def photo_answer(
     alone: bool = False,
     heats: Sequence[F32] | None = None,
     judged_with: str = "",
+    scale: Scale | None = None,
 ) -> str:
     """Give the whole answer for one photo: the verdict, then a card for each of several findings.
 
@@ -71,23 +85,26 @@ def photo_answer(
         Which places of each finding's crop speak for it, to be drawn; None draws none.
     judged_with
         Whose labels it was judged with, as a sentence; empty for the net as it came.
+    scale
+        What lengths were taken from; None without any.
     """
     drawn = [None] * len(check.findings) if heats is None else list(heats)
     heat = drawn[0] if drawn else None
-    parts = [_verdict(check, alone=alone, heat=heat, judged_with=judged_with)]
+    parts = [_verdict(check, alone=alone, heat=heat, judged_with=judged_with, scale=scale)]
     if check.findings and _only(check) is None:
         parts.append(f"<h3>{escape(words.FOUND)}</h3>")
         parts.append('<ol class="pv-findings">')
         parts += [
-            _finding_card(finding, heat)
+            _finding_card(finding, heat, scale)
             for finding, heat in zip(check.findings, drawn, strict=True)
         ]
         parts.append("</ol>")
-    notes = check.notes
+    parts.append(scale_said(scale))
+    notes = tuple(note for note in check.notes if scale is None or note not in scale.notes)
     if check.taken is not None:
         notes = (f"Taken {readable_time(check.taken)}, by the camera’s clock.", *notes)
     if notes:
-        parts.append(_folded(words.NOTES, _list(notes)))
+        parts.append(folded(words.NOTES, listed(notes)))
     return "".join(parts)
 
 
@@ -98,20 +115,24 @@ def _only(check: PhotoCheck) -> Finding | None:
     return check.findings[0]
 
 
-def _own(judged_with: str) -> str:
-    return f'<p class="pv-own">{escape(judged_with)}</p>' if judged_with else ""
-
-
-def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None, judged_with: str) -> str:
+def _verdict(
+    check: PhotoCheck,
+    *,
+    alone: bool,
+    heat: F32 | None,
+    judged_with: str,
+    scale: Scale | None,
+) -> str:
     judged = check.verdict
     opening = ""
     crop = ""
     only = _only(check)
     if only is not None:
         crop = (
-            f'<p class="pv-only">{_crop(only.id, only.judgement.label, only.crop_rgb)}</p>'
+            f'<p class="pv-only">{crop_picture(only.id, only.judgement.label, only.crop_rgb)}</p>'
             f'<p><span class="pv-number">{only.id}</span> '
             f"{escape(GROUP_NAMES[only.judgement.label])}</p>{_heat(only, heat)}"
+            f"{size_of(only.size_words, scale)}"
         )
     if not check.findings and not alone:
         opening = f"<p>{escape(words.WHOLE_PHOTO)}</p>"
@@ -119,26 +140,26 @@ def _verdict(check: PhotoCheck, *, alone: bool, heat: F32 | None, judged_with: s
     return (
         f'<section class="pv-card pv-verdict pv-{judged.label}" tabindex="-1">'
         f"{name}<h3>{escape(words.VERDICTS[judged.label])}</h3>"
-        f"{_confidence(judged)}{_own(judged_with)}{crop}{opening}"
-        f"<h4>{escape(words.WHY)}</h4>{_list(judged.reasons)}"
-        f"<h4>{escape(words.SETTLES)}</h4>{_list(judged.why.settled_by)}"
-        f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{_list(LOOK_FOR[judged.label])}"
-        f"{_probabilities(judged)}{caution()}</section>"
+        f"{confidence(judged)}{own_net(judged_with)}{crop}{opening}{cues_of(judged)}"
+        f"<h4>{escape(words.WHY)}</h4>{listed(judged.reasons)}"
+        f"<h4>{escape(words.SETTLES)}</h4>{listed(judged.why.settled_by)}"
+        f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{listed(LOOK_FOR[judged.label])}"
+        f"{probabilities(judged)}{caution()}</section>"
     )
 
 
-def _finding_card(finding: Finding, heat: F32 | None) -> str:
+def _finding_card(finding: Finding, heat: F32 | None, scale: Scale | None) -> str:
     judged = finding.judgement
     return (
         f'<li class="pv-card pv-finding pv-{judged.label}">'
-        f'<div class="pv-side">{_crop(finding.id, judged.label, finding.crop_rgb)}'
+        f'<div class="pv-side">{crop_picture(finding.id, judged.label, finding.crop_rgb)}'
         f"{_heat(finding, heat)}</div>"
         f'<div class="pv-main"><h4><span class="pv-number">{finding.id}</span> '
-        f"{escape(GROUP_NAMES[judged.label])}</h4>{_confidence(judged)}"
-        f"{_list(judged.reasons)}"
-        f"{_folded(words.SETTLES, _list(judged.why.settled_by))}"
-        f"{_folded(words.LOOK_FOR_HEADING, _list(LOOK_FOR[judged.label]))}"
-        f"{_probabilities(judged)}</div>{caution()}</li>"
+        f"{escape(GROUP_NAMES[judged.label])}</h4>{confidence(judged)}"
+        f"{size_of(finding.size_words, scale)}{cues_of(judged)}{listed(judged.reasons)}"
+        f"{folded(words.SETTLES, listed(judged.why.settled_by))}"
+        f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[judged.label]))}"
+        f"{probabilities(judged)}</div>{caution()}</li>"
     )
 
 
@@ -149,47 +170,14 @@ def _heat(finding: Finding, heat: F32 | None) -> str:
     taken_for = GROUP_NAMES[finding.judgement.likeliest]
     alt = f"Number {finding.id} in grey; yellow where it looks {taken_for}"
     ramp = f"background:linear-gradient(to right,{','.join(HEAT_COLOURS)})"
-    picture = _picture(heat_picture(finding.crop_rgb, heat), alt, quality=CROP_QUALITY)
+    drawn = picture(heat_picture(finding.crop_rgb, heat), alt, quality=CROP_QUALITY)
     return (
-        f'<figure class="pv-heat">{picture}<figcaption><span class="pv-heat-key">'
+        f'<figure class="pv-heat">{drawn}<figcaption><span class="pv-heat-key">'
         f"<span>{escape(HEAT_WORDS['little'])}</span>"
         f'<span class="pv-ramp" style="{ramp}" aria-hidden="true"></span>'
         f"<span>{escape(HEAT_WORDS['much'])}</span></span>"
         f"<span>{escape(HEAT_WORDS['says'])}</span></figcaption></figure>"
     )
-
-
-def caution() -> str:
-    """Give the caution that stands by every label."""
-    return (
-        f'<p class="pv-caution"><strong>{escape(words.CAUTION_HEADING)}:</strong> '
-        f"{escape(CAUTION)}</p>"
-    )
-
-
-def _confidence(judged: Judgement) -> str:
-    share = words.per_cent(judged.confidence)
-    if judged.label == CANT_TELL:
-        likeliest = GROUPS[max(range(len(GROUPS)), key=lambda index: judged.p_groups[index])]
-        text = f"{words.NEAREST_CLASS} {GROUP_NAMES[likeliest]}: {share}, {words.NOT_ENOUGH}"
-    else:
-        text = f"{words.CONFIDENCE} {share}"
-        if judged.label == Group.HARMLESS:
-            text += f" · looks most like: {SHOWN_FINE[judged.fine]}"
-    width = round(100 * judged.confidence)
-    return (
-        f'<p class="pv-confidence">{escape(text)}</p>'
-        f'<div class="pv-bar" aria-hidden="true"><span style="width:{width}%"></span></div>'
-    )
-
-
-def _probabilities(judged: Judgement) -> str:
-    rows = "".join(
-        f'<tr><th scope="row">{escape(GROUP_NAMES[group])}</th>'
-        f"<td>{escape(words.per_cent(share))}</td></tr>"
-        for group, share in zip(GROUPS, judged.p_groups, strict=True)
-    )
-    return _folded(words.ALL_ANSWERS, f"<table><tbody>{rows}</tbody></table>")
 
 
 def night_answer(result: NightResult, *, judged_with: str = "") -> str:
@@ -198,7 +186,7 @@ def night_answer(result: NightResult, *, judged_with: str = "") -> str:
     parts = [_night_verdict(result, judged_with), _summary(views)]
     parts += [_view(view) for view in views]
     if result.notes:
-        parts.append(_folded(words.NOTES, _list(result.notes)))
+        parts.append(folded(words.NOTES, listed(result.notes)))
     if result.skipped:
         parts.append(_skipped(result.skipped))
     return "".join(parts)
@@ -236,11 +224,11 @@ def _night_verdict(result: NightResult, judged_with: str) -> str:
         kind = "quiet" if seen else CANT_TELL
     else:
         heading, kind = words.NIGHT_VERDICTS[label], label
-        says = f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{_list(LOOK_FOR[label])}"
+        says = f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{listed(LOOK_FOR[label])}"
     return (
         f'<section class="pv-card pv-verdict pv-{kind}" tabindex="-1">'
         f'<p class="pv-photo-name">{escape(result.folder)} · {escape(facts)}</p>'
-        f"<h3>{escape(heading)}</h3>{_own(judged_with)}{says}{caution()}</section>"
+        f"<h3>{escape(heading)}</h3>{own_net(judged_with)}{says}{caution()}</section>"
     )
 
 
@@ -280,6 +268,7 @@ def _view(view: ViewResult) -> str:
     parts = [
         f'<section class="pv-view"><h3>{escape(words.VIEW)}: {escape(view.view)}</h3>',
         _when(view),
+        *(f"<p>{escape(sizes_words(sizes))}</p>" for sizes in view_sizes(view)),
     ]
     if view.busiest is not None and view.busiest_rgb is not None:
         parts.append(_busiest(view))
@@ -293,7 +282,7 @@ def _view(view: ViewResult) -> str:
     if failed:
         parts.append(_not_compared(failed))
     if view.notes:
-        parts.append(_folded(words.VIEW_NOTES, _list(view.notes)))
+        parts.append(folded(words.VIEW_NOTES, listed(view.notes)))
     if view.skipped:
         parts.append(_skipped(view.skipped))
     parts.append("</section>")
@@ -323,7 +312,7 @@ def _busiest(view: ViewResult) -> str:
     named = "; ".join(outline.caption() for outline in outlines)
     alt = f"{words.BUSIEST}: {view.busiest}. Outlined: {named or words.NONE_SEEN}"
     return (
-        f'<figure class="pv-busiest">{_picture(drawn, alt, quality=PHOTO_QUALITY)}'
+        f'<figure class="pv-busiest">{picture(drawn, alt, quality=PHOTO_QUALITY)}'
         f"<figcaption>{escape(words.BUSIEST)}: {escape(str(view.busiest))}</figcaption></figure>"
     )
 
@@ -337,7 +326,7 @@ def _label_group(label: str, tracks: Sequence[TrackResult]) -> str:
         f'<section class="pv-card pv-group pv-{label}"><h5>{escape(GROUP_NAMES[label])}: '
         f"{words.count(len(of_label), 'animal followed', 'animals followed')}</h5>"
         f'<ul class="pv-crops">{cards}</ul>'
-        f"{_folded(words.LOOK_FOR_HEADING, _list(LOOK_FOR[label]))}{caution()}</section>"
+        f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[label]))}{caution()}</section>"
     )
 
 
@@ -348,11 +337,14 @@ def _track_card(track: TrackResult) -> str:
     where = words.count(len(names), "photo", "photos")
     if names:
         where += f": {names[0]}" + (f" to {names[-1]}" if len(names) > 1 else "")
+    size = ""
+    if track.length is not None:
+        size = f"<p>{escape(words.LONG.format(length=length_in_short(track.length)))}</p>"
     return (
-        f"<li>{_crop(track.id, judged.label, track.crop_rgb, of='a photo')}"
+        f"<li>{crop_picture(track.id, judged.label, track.crop_rgb, of='a photo')}"
         f'<p><span class="pv-number">{track.id}</span> <strong>{escape(label)}</strong></p>'
-        f"{_confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>"
-        f"{_folded(words.WHY, _list((*judged.reasons, *judged.why.settled_by)))}</li>"
+        f"{confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>{size}{cues_of(judged)}"
+        f"{folded(words.WHY, listed((*judged.reasons, *track.size_words, *judged.why.settled_by)))}</li>"
     )
 
 
@@ -368,47 +360,14 @@ def _moved_things(view: ViewResult) -> str:
         f"{words.per_cent(moved.judgement.confidence)}: {pair.first} to {pair.second}"
         for pair, moved in things
     ]
-    return _folded(f"{words.MOVED_THINGS}: {len(things)}", _list(lines) + caution())
+    return folded(f"{words.MOVED_THINGS}: {len(things)}", listed(lines) + caution())
 
 
 def _not_compared(failed: Sequence[PairResult]) -> str:
     lines = [f"{pair.first} and {pair.second}: {pair.reason}" for pair in failed]
-    return _folded(f"{words.NOT_COMPARED}: {len(failed)}", _list(lines))
+    return folded(f"{words.NOT_COMPARED}: {len(failed)}", listed(lines))
 
 
 def _skipped(skipped: Sequence[Skipped]) -> str:
     lines = [f"{item.name}: {item.reason}" for item in skipped]
-    return _folded(f"{words.SKIPPED}: {len(skipped)}", _list(lines))
-
-
-def readable_time(iso: str) -> str:
-    """Give ISO 8601 time as `2031-03-02 22:04:10`: no letter T, no fraction, no offset."""
-    return iso[:19].replace("T", " ")
-
-
-def _list(sentences: Iterable[str]) -> str:
-    lines = list(sentences)
-    if not lines:
-        return ""
-    items = "".join(f"<li>{escape(line)}</li>" for line in lines[:MAX_LISTED])
-    if len(lines) > MAX_LISTED:
-        items += f"<li>… and {len(lines) - MAX_LISTED} more, in the report.</li>"
-    return f"<ul>{items}</ul>"
-
-
-def _folded(summary: str, inside: str) -> str:
-    return f"<details><summary>{escape(summary)}</summary>{inside}</details>"
-
-
-def _picture(rgb: U8, alt: str, *, quality: int) -> str:
-    height, width = rgb.shape[:2]
-    return (
-        f'<img src="{jpeg_uri(rgb, quality=quality)}" alt="{escape(alt)}" '
-        f'width="{width}" height="{height}">'
-    )
-
-
-def _crop(number: int, label: str, rgb: U8, *, of: str = "the photo") -> str:
-    """Show the crop that was judged, under the number that the outline and the table have."""
-    alt = f"Number {number}, cut out of {of}: {GROUP_NAMES[label]}"
-    return _picture(rgb, alt, quality=CROP_QUALITY)
+    return folded(f"{words.SKIPPED}: {len(skipped)}", listed(lines))

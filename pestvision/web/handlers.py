@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-import math
 import secrets
 import threading
 import time
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote, urlsplit
 
-from pestvision.errors import FolderError, PersonError, PestVisionError, PhotoError
+from pestvision.errors import FolderError, PestVisionError, PhotoError
 from pestvision.findings.check import check_photo
 from pestvision.findings.night import scan_night
 from pestvision.photos.read import read_photo
 from pestvision.report.write import write_report
+from pestvision.size.records import NoScale
+from pestvision.size.scale import find_scale
 from pestvision.web import cards, words
-from pestvision.web.outlines import Outline, draw_mark, draw_outlines, reduced
+from pestvision.web.clip_cards import clip_answer
+from pestvision.web.clips import check_clip, first_frame, is_clip
+from pestvision.web.outlines import Outline, reduced
 from pestvision.web.shelf import Shelf
+from pestvision.web.shown import Shown, box_of_edges, unmarked
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -30,12 +34,9 @@ if TYPE_CHECKING:
     from pestvision.organisms.classify import Classifier
     from pestvision.progress import Progress
     from pestvision.settings import Settings
+    from pestvision.web.shown import Edges
 
 REPORT_FOLDER_NAME = "night-report"
-
-
-class MarkError(PersonError):
-    """The place that the person marked cannot be used."""
 
 
 @contextmanager
@@ -89,140 +90,6 @@ class ClassifierOnce:
                 return
 
         threading.Thread(target=load, name="load the net", daemon=True).start()
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Shown:
-    """The photo on the page, and what is drawn on it.
-
-    Parameters
-    ----------
-    path
-        Where our copy is kept.
-    name
-        Its file name.
-    height, width
-        Pixels of the upright original.
-    small_rgb
-        The photo reduced for the page, (h, w, 3) uint8, without drawings.
-    outlines
-        What was found.
-    corner_px
-        The first corner of a mark that waits for its second, original pixels.
-    mark_xyxy_px
-        The finished mark, original pixels.
-    found
-        The answer that is shown, None before the first.
-    is_of_mark
-        Whether that answer is of a marked place alone.
-    judged_with
-        Whose labels it was judged with, as a sentence; empty for the net as it came.
-    """
-
-    path: Path
-    name: str
-    height: int
-    width: int
-    small_rgb: U8
-    outlines: tuple[Outline, ...] = ()
-    corner_px: tuple[float, float] | None = None
-    mark_xyxy_px: BoxXyxy | None = None
-    found: PhotoCheck | None = None
-    is_of_mark: bool = False
-    judged_with: str = ""
-
-    @property
-    def scale(self) -> float:
-        """Shown pixels per original pixel."""
-        return float(self.small_rgb.shape[1] / self.width)
-
-    def drawn(self) -> U8:
-        """Give the picture with the outlines and the mark on it."""
-        picture = draw_outlines(self.small_rgb, self.outlines, scale=self.scale)
-        return draw_mark(
-            picture, scale=self.scale, corner_px=self.corner_px, box_xyxy_px=self.mark_xyxy_px
-        )
-
-    def edges(self) -> tuple[float | None, float | None, float | None, float | None]:
-        """Give the mark as left, top, right and bottom in per cent of the photo."""
-        if self.mark_xyxy_px is None:
-            return (None, None, None, None)
-        x0, y0, x1, y1 = self.mark_xyxy_px
-        per_width, per_height = 100 / self.width, 100 / self.height
-        return (
-            round(x0 * per_width, 1),
-            round(y0 * per_height, 1),
-            round(x1 * per_width, 1),
-            round(y1 * per_height, 1),
-        )
-
-
-Edges = tuple[float | None, float | None, float | None, float | None]
-"""Left, top, right and bottom of a mark, per cent of the photo; None where not filled in."""
-
-
-def clicked(shown: Shown, x_px: float, y_px: float) -> Shown:
-    """Take a click on the shown picture as a corner of the mark.
-
-    Parameters
-    ----------
-    shown
-        The photo on the page.
-    x_px, y_px
-        Column and row in pixels of the shown (reduced) picture.
-
-    Returns
-    -------
-    Shown
-        With one corner after the first click, with a mark after the second. A second click in the
-        same row or column as the first starts anew from there.
-    """
-    x, y = x_px / shown.scale, y_px / shown.scale
-    if shown.corner_px is None:
-        return replace(shown, corner_px=(x, y), mark_xyxy_px=None)
-    other_x, other_y = shown.corner_px
-    box = (min(x, other_x), min(y, other_y), max(x, other_x), max(y, other_y))
-    if box[2] - box[0] < 1 or box[3] - box[1] < 1:
-        return replace(shown, corner_px=(x, y), mark_xyxy_px=None)
-    return replace(shown, corner_px=None, mark_xyxy_px=box)
-
-
-def typed(shown: Shown, edges: Edges) -> Shown:
-    """Draw the mark that is being typed, as soon as its four edges make sense."""
-    try:
-        box = box_of_edges(edges, height=shown.height, width=shown.width)
-    except MarkError:
-        return replace(shown, corner_px=None, mark_xyxy_px=None)
-    return replace(shown, corner_px=None, mark_xyxy_px=box)
-
-
-def unmarked(shown: Shown) -> Shown:
-    """Take the mark away."""
-    return replace(shown, corner_px=None, mark_xyxy_px=None)
-
-
-def box_of_edges(edges: Edges, *, height: int, width: int) -> BoxXyxy:
-    """Turn the four typed edges, per cent, into a box in pixels.
-
-    Raises
-    ------
-    MarkError
-        If one is missing, lies outside 0 to 100, or the edges are in the wrong order.
-    """
-    left, top, right, bottom = edges
-    if left is None or top is None or right is None or bottom is None:
-        raise MarkError(words.NO_MARK, advice=words.NO_MARK_ADVICE)
-    in_order = 0 <= left < right <= 100 and 0 <= top < bottom <= 100
-    if not in_order:
-        message = words.BAD_MARK.format(
-            left=_plain(left), right=_plain(right), top=_plain(top), bottom=_plain(bottom)
-        )
-        raise MarkError(message, advice=words.BAD_MARK_ADVICE)
-    return (left * width / 100, top * height / 100, right * width / 100, bottom * height / 100)
-
-
-def _plain(number: float) -> str:
-    return f"{number:g}" if math.isfinite(number) else "no number"
 
 
 def folder_of_text(text: str) -> Path:
@@ -301,23 +168,50 @@ class Desk:
         self._nights = Shelf(work_folder / "kept" / "nights")
 
     def take_photo(self, owner: str, sent: str | None) -> Shown:
-        """Keep the photo that was handed over, and decode it for the page."""
+        """Keep the photo or clip that was handed over, and decode it for the page."""
         with spoken():
             if not sent:
                 raise PhotoError(words.NO_PHOTO, advice=words.NO_PHOTO_ADVICE)
             path = self._photos.replace(owner, Path(sent))
+            clip = is_clip(path)
             try:
-                photo = read_photo(path, settings=self._settings.photos)
+                name, rgb = self._decoded(path, clip=clip)
             except PestVisionError:
                 self._photos.drop(owner)
                 raise
-            return Shown(path, photo.name, photo.height, photo.width, reduced(photo.rgb))
+            height, width = rgb.shape[:2]
+            return Shown(path, name, height, width, reduced(rgb), is_clip=clip)
 
-    def check(self, shown: Shown | None, *, with_heat: bool = False) -> tuple[Shown, str]:
-        """Check the whole photo; give what to draw, and the answer as HTML."""
+    def full(self, shown: Shown) -> U8:
+        """Give the photo, or the first frame of the clip, at its full size."""
+        return self._decoded(shown.path, clip=shown.is_clip)[1]
+
+    def _decoded(self, path: Path, *, clip: bool) -> tuple[str, U8]:
+        """Give the name and the upright pixels, (H, W, 3) uint8, of a photo or of a clip's first frame."""
+        if clip:
+            return first_frame(path, settings=self._settings)
+        photo = read_photo(path, settings=self._settings.photos)
+        return photo.name, photo.rgb
+
+    def check(
+        self, shown: Shown | None, *, with_heat: bool = False, after_irritant: bool = False
+    ) -> tuple[Shown, str]:
+        """Check the whole photo or clip; give what to draw, and the answer as HTML.
+
+        Parameters
+        ----------
+        shown
+            What is on the page.
+        with_heat
+            Whether the places of a photo that speak for its answer are drawn.
+        after_irritant
+            Whether the animal of a clip was poked, dipped or dosed within the last hour.
+        """
         with spoken():
-            shown = _required(shown)
-            found, judged_with = self._check(shown, None)
+            shown = required(shown)
+            if shown.is_clip:
+                return self._check_clip(unmarked(shown), None, after_irritant=after_irritant)
+            shown, found, judged_with = self._check(shown, None)
             shown = replace(
                 unmarked(shown),
                 found=found,
@@ -328,13 +222,20 @@ class Desk:
             return shown, self._answer(shown, with_heat=with_heat)
 
     def judge_mark(
-        self, shown: Shown | None, edges: Edges, *, with_heat: bool = False
+        self,
+        shown: Shown | None,
+        edges: Edges,
+        *,
+        with_heat: bool = False,
+        after_irritant: bool = False,
     ) -> tuple[Shown, str]:
-        """Judge the place that the person marked; give what to draw, and the answer as HTML."""
+        """Judge the place that the person marked; as `check`, for that place alone."""
         with spoken():
-            shown = _required(shown)
+            shown = required(shown)
             box = box_of_edges(edges, height=shown.height, width=shown.width)
-            found, judged_with = self._check(shown, box)
+            if shown.is_clip:
+                return self._check_clip(shown, box, after_irritant=after_irritant)
+            shown, found, judged_with = self._check(shown, box)
             marks = _marks(found) or (Outline(1, box, found.verdict.label),)
             shown = replace(
                 shown, found=found, is_of_mark=True, outlines=marks, judged_with=judged_with
@@ -359,15 +260,57 @@ class Desk:
             groups = [item.judgement.likeliest for item in found.findings]
             heats = self._classifier.get().heat_maps(crops, groups)
         return cards.photo_answer(
-            found, alone=shown.is_of_mark, heats=heats, judged_with=shown.judged_with
+            found,
+            alone=shown.is_of_mark,
+            heats=heats,
+            judged_with=shown.judged_with,
+            scale=shown.measuring.scale,
         )
 
-    def _check(self, shown: Shown, box_xyxy_px: BoxXyxy | None) -> tuple[PhotoCheck, str]:
-        """Judge a photo or a place on it; say also whose labels it was judged with."""
+    def _check(self, shown: Shown, box_xyxy_px: BoxXyxy | None) -> tuple[Shown, PhotoCheck, str]:
+        """Judge a photo or a place on it; give it with its scale, and whose labels it was judged with."""
         classifier = self._classifier.get()
         photo = read_photo(shown.path, settings=self._settings.photos)
-        found = check_photo(photo, classifier, settings=self._settings, box_xyxy_px=box_xyxy_px)
-        return found, self._classifier.judged_with(classifier)
+        shown = with_scale(shown, photo.rgb)
+        found = check_photo(
+            photo,
+            classifier,
+            settings=self._settings,
+            box_xyxy_px=box_xyxy_px,
+            scale=shown.measuring.scale,
+        )
+        return shown, found, self._classifier.judged_with(classifier)
+
+    def _check_clip(
+        self, shown: Shown, box: BoxXyxy | None, *, after_irritant: bool
+    ) -> tuple[Shown, str]:
+        """Judge a clip, or what a place on its first frame holds; give what to draw, and the answer."""
+        classifier = self._classifier.get()
+        shown = with_scale(shown, self.full(shown))
+        found = check_clip(
+            shown.path,
+            classifier,
+            scale=shown.measuring.scale,
+            box=box,
+            after_irritant=after_irritant,
+            settings=self._settings,
+        )
+        judged_with = self._classifier.judged_with(classifier)
+        outlines = tuple(
+            Outline(item.track, item.first_box_xyxy_px, item.judgement.label)
+            for item in found.animals
+        )
+        shown = replace(
+            shown,
+            found_on_clip=found,
+            is_of_mark=box is not None,
+            outlines=outlines,
+            judged_with=judged_with,
+        )
+        html = clip_answer(
+            found, alone=box is not None, judged_with=judged_with, scale=shown.measuring.scale
+        )
+        return shown, html
 
     def take_night(self, owner: str, sent: Sequence[str] | None) -> int:
         """Keep more photos of a night, and say how many wait now."""
@@ -424,7 +367,24 @@ def _marks(found: PhotoCheck) -> tuple[Outline, ...]:
     )
 
 
-def _required(shown: Shown | None) -> Shown:
+def with_scale(shown: Shown, rgb: U8) -> Shown:
+    """Look for a printed marker card where no scale was taken, and take it."""
+    if shown.measuring.scale is not None:
+        return shown
+    scale = find_scale(rgb)
+    if isinstance(scale, NoScale):
+        return shown
+    return replace(shown, measuring=replace(shown.measuring, scale=scale))
+
+
+def required(shown: Shown | None) -> Shown:
+    """Give what is on the page.
+
+    Raises
+    ------
+    PhotoError
+        If nothing was chosen, or it is no longer kept.
+    """
     if shown is None:
         raise PhotoError(words.NO_PHOTO, advice=words.NO_PHOTO_ADVICE)
     if not shown.path.exists():

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from pestvision.arrays import U8, BoxXyxy, as_rgb, as_u8, checked_box
-from pestvision.organisms.classes import CANT_TELL, GROUP_NAMES, Group
+from pestvision.organisms.classes import GROUP_NAMES
+from pestvision.report.plates import COLOURS, HALO, line_px, write_plate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,20 +19,7 @@ if TYPE_CHECKING:
 SHOWN_LONG_SIDE_PX = 1600
 """Long side of a photo on the page, pixels: sharp on a wide screen, and half a megabyte to send."""
 
-COLOURS: dict[str, str] = {
-    Group.LEECH_LIKE: "#d55e00",
-    Group.FLATWORM_LIKE: "#e69f00",
-    Group.HARMLESS: "#009e73",
-    Group.NOT_AN_ORGANISM: "#999999",
-    CANT_TELL: "#56b4e9",
-}
-"""Colours told apart with every kind of colour vision (from memory: Okabe and Ito, "Color Universal
-Design", 2008). All of them carry black writing at a contrast of 4.5 or more."""
-
 MARK_COLOUR = "#ffffff"
-HALO = "#000000"
-TEXT_SHARE = 1 / 33  # of the long side: 11 px where the photo is shown 360 px wide, on a phone
-LINE_SHARE = 1 / 240  # of the long side: 1.4 px there, and 7 px on 1600 px
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +64,9 @@ def draw_outlines(rgb: U8, outlines: Sequence[Outline], *, scale: float) -> U8:
     pen = ImageDraw.Draw(picture)
     for outline in reversed(outlines):
         box = _scaled(outline.box_xyxy_px, scale, picture.size)
-        _frame(pen, box, COLOURS[outline.label], _line_px(picture))
-        _plate(pen, box, outline.caption(), COLOURS[outline.label], picture)
+        _frame(pen, box, COLOURS[outline.label], line_px(picture))
+        colour = COLOURS[outline.label]
+        write_plate(pen, box, outline.caption(), colour=colour, picture=picture)
     return as_rgb(_array(picture))
 
 
@@ -91,7 +80,7 @@ def draw_mark(
     """Draw the person's own mark on a copy: a cross for one corner, a dashed box for two."""
     picture = Image.fromarray(as_rgb(rgb))
     pen = ImageDraw.Draw(picture)
-    line = _line_px(picture)
+    line = line_px(picture)
     if corner_px is not None:
         x, y = corner_px[0] * scale, corner_px[1] * scale
         arm = 6 * line
@@ -107,10 +96,6 @@ def draw_mark(
 
 def _array(picture: Image.Image) -> U8:
     return as_u8(np.array(picture))
-
-
-def _line_px(picture: Image.Image) -> int:
-    return max(2, round(max(picture.size) * LINE_SHARE))
 
 
 def _scaled(box: BoxXyxy, scale: float, size: tuple[int, int]) -> tuple[float, float, float, float]:
@@ -131,25 +116,6 @@ def _frame(
     halo = (box[0] - line, box[1] - line, box[2] + line, box[3] + line)
     pen.rectangle(halo, outline=HALO, width=3 * line)
     pen.rectangle(box, outline=colour, width=line)
-
-
-def _plate(
-    pen: ImageDraw.ImageDraw,
-    box: tuple[float, float, float, float],
-    text: str,
-    colour: str,
-    picture: Image.Image,
-) -> None:
-    """Write the caption on a plate above the box, or inside it where there is no room above."""
-    size_px = max(12.0, max(picture.size) * TEXT_SHARE)
-    font = ImageFont.load_default(size_px)
-    pad = size_px / 4
-    left, top, right, bottom = pen.textbbox((0, 0), text, font=font)
-    width, height = right - left + 2 * pad, bottom - top + 2 * pad
-    x = min(max(box[0], 0), max(picture.width - width, 0))
-    y = box[1] - height if box[1] >= height else min(box[1], picture.height - height)
-    pen.rectangle((x, y, x + width, y + height), fill=colour, outline=HALO, width=2)
-    pen.text((x + pad - left, y + pad - top), text, fill="#000000", font=font)
 
 
 def _dashes(pen: ImageDraw.ImageDraw, box: tuple[float, float, float, float], line: int) -> None:

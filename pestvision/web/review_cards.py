@@ -9,7 +9,7 @@ from pestvision.collection.records import SHOWN_LABELS
 from pestvision.web import album_words, words
 from pestvision.web.album_cards import finer_choice
 from pestvision.web.album_pictures import LARGE_PX
-from pestvision.web.cards import caution, readable_time
+from pestvision.web.parts import caution, readable_time
 from pestvision.web.search_cards import picture
 
 if TYPE_CHECKING:

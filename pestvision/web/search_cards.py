@@ -11,7 +11,7 @@ from pestvision.collection.records import SHOWN_LABELS
 from pestvision.web import album_words, words
 from pestvision.web.album_cards import answer_buttons, finer_choice
 from pestvision.web.album_pictures import LARGE_PX, THUMB_PX
-from pestvision.web.cards import caution, readable_time
+from pestvision.web.parts import caution, readable_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

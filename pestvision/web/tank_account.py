@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING, Final
 from pestvision.guidance.needed import cards_for_tank
 from pestvision.report.tank_page import clear_part, left_part, line_part
 from pestvision.report.tank_report import Part
+from pestvision.tanks.clearance_words import day_words
 from pestvision.tanks.contacts import ways_in
+from pestvision.tanks.sizes import size_nights, size_sentences
 from pestvision.tanks.standing import State, left_in, outlook_of
 from pestvision.web import advice, tank_words
-from pestvision.web.cards import caution
+from pestvision.web.parts import caution
 from pestvision.web.tank_cards import button, tank_in_words
 from pestvision.web.tank_glance import facts, shape
 
@@ -26,11 +28,13 @@ if TYPE_CHECKING:
     from pestvision.settings import TankSettings
     from pestvision.tanks.quarantine import BatchRisk, Hold
     from pestvision.tanks.records import Note
+    from pestvision.tanks.sizes import SizeNight
     from pestvision.tanks.standing import Standing
 
 FILES: Final = ("report", "record", "reminders", "tables", "observations")
 """What can be saved of a tank, in the order of its buttons."""
 
+MOST_NIGHTS: Final = 8  # with sizes, the last ones; the notes hold the rest
 MOST_AT_ONCE: Final = 3  # sentences that stand open; the others are unfolded
 
 
@@ -53,9 +57,34 @@ def account(one: Standing, *, tonight: date) -> str:
 
 
 def time_line(one: Standing, *, tonight: date) -> str:
-    """Draw what was seen, taken out, lost and moved; nothing where nothing was noted."""
+    """Draw what was seen, taken out, lost and moved, and tell sizes; nothing where nothing was noted."""
     line = line_part(one, tonight)
-    return "" if line is None else _part(tank_words.TIME_LINE, line)
+    return ("" if line is None else _part(tank_words.TIME_LINE, line)) + sizes(one)
+
+
+def sizes(one: Standing) -> str:
+    """Give the sizes of those seen, night by night, as a table; nothing where nobody measured."""
+    nights = size_nights(one.notes, one.tank.name)
+    if not nights:
+        return ""
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in tank_words.SIZE_COLUMNS)
+    rows = "".join(_size_row(night) for night in reversed(nights[-MOST_NIGHTS:]))
+    told = "".join(f"<p>{escape(sentence)}</p>" for sentence in size_sentences(nights))
+    return (
+        f'<section class="pv-card"><h3>{escape(tank_words.SIZES_SEEN)}</h3>'
+        f'<div class="pv-table" tabindex="0" role="region" aria-label="{escape(tank_words.SIZES_SEEN)}">'
+        f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+        f"{told}</section>"
+    )
+
+
+def _size_row(night: SizeNight) -> str:
+    lengths = "".join(
+        f"<td>{'' if length is None else f'{length:g} mm'}</td>"
+        for length in (night.smallest_mm, night.largest_mm)
+    )
+    share = "" if night.hatchlings is None else f"{night.hatchlings} of {night.of}"
+    return f'<tr><th scope="row">{escape(day_words(night.day))}</th>{lengths}<td>{share}</td></tr>'
 
 
 def reckoned(one: Standing, notes: Sequence[Note], *, today: date, settings: TankSettings) -> str:

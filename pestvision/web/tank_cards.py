@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from pestvision.tanks.records import Judge
 from pestvision.tanks.words import said
 from pestvision.web import tank_words
-from pestvision.web.cards import caution
+from pestvision.web.parts import caution
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -9,7 +9,7 @@ from pestvision.tanks.standing import State
 from pestvision.tanks.trend import Trend
 from pestvision.web import tank_words
 from pestvision.web.album_words import listed
-from pestvision.web.cards import caution
+from pestvision.web.parts import caution
 from pestvision.web.tank_cards import button, tank_in_words
 
 if TYPE_CHECKING:

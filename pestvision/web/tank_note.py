@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 from pestvision.errors import LogError
 from pestvision.tanks.moments import moment_of
 from pestvision.tanks.records import Kind, Means, Note, Pest, fields_of
-from pestvision.tanks.tables import minutes_of, whole_of, word_of
+from pestvision.tanks.size_rules import SIZES
+from pestvision.tanks.tables import millimetres_of, minutes_of, whole_of, word_of
 from pestvision.web import tank_words
 
 if TYPE_CHECKING:
@@ -18,11 +19,13 @@ Typed = dict[str, Any]
 """What stands in the fields of a form, by name; None, an empty text or False where nothing does."""
 
 NAMES: Final = (
-    "tank", "kind", "pest", "seen", "taken", "means", "minutes", "brooding", "count", "stage",
-    "cargo", "what", "source", "other", "at", "batch", "animals", "remark",
+    "tank", "kind", "pest", "seen", "taken", "means", "minutes", "brooding", "smallest_mm", "largest_mm",
+    "hatchlings", "count", "stage", "cargo", "what", "source", "other", "at", "batch", "animals", "remark",
 )  # fmt: skip
 """The fields of the form, in the order in which its handlers take them. `animals` is the count of a look: how
 many of a quarantine batch were looked at; it stands beside the batch."""
+SIZE_FIELDS: Final = (*SIZES, "hatchlings")
+"""The fields that stand in a fold-out of their own: most looks say nothing of sizes."""
 EMPTY: Final[Typed] = {
     **dict.fromkeys(NAMES),
     "kind": Kind.LOOKED,
@@ -33,6 +36,7 @@ EMPTY: Final[Typed] = {
             "seen",
             "taken",
             "minutes",
+            *SIZE_FIELDS,
             "count",
             "what",
             "source",
@@ -47,7 +51,7 @@ EMPTY: Final[Typed] = {
 }
 """A form in which nothing has been typed yet."""
 _WORDS: Final = ("pest", "means", "stage", "cargo")
-_WHOLE: Final = ("seen", "taken", "count")
+_WHOLE: Final = ("seen", "taken", "count", "hatchlings")
 _TEXTS: Final = ("what", "source", "batch", "remark")
 
 
@@ -109,14 +113,15 @@ def clean_look_of(typed: Mapping[str, Any], *, now: datetime) -> Note:
     if typed.get("kind") != Kind.LOOKED:  # those fields are not shown, and may be left over
         kept = {name: typed.get(name) for name in ("tank", "at", "batch", "remark")}
         return note_of({**EMPTY, **kept, "seen": 0}, now=now)
-    for name in ("seen", "taken"):
+    for name in ("seen", "taken", *SIZE_FIELDS):
         text = str(typed.get(name) or "").strip()
         if text not in {"", "0"}:
             message = tank_words.SEEN_YET_CLEAN.format(
                 text=text[:40], field=tank_words.FIELDS[name]
             )
             raise LogError(message, advice=tank_words.SEEN_YET_CLEAN_ADVICE)
-    return note_of({**typed, "seen": 0, "taken": None, "brooding": False}, now=now)
+    none = dict.fromkeys(("taken", *SIZE_FIELDS))
+    return note_of({**typed, "seen": 0, "brooding": False, **none}, now=now)
 
 
 def typed_of(note: Note) -> Typed:
@@ -128,6 +133,7 @@ def typed_of(note: Note) -> Typed:
         told["animals"] = told.pop("count")
     if note.minutes is not None:
         told["minutes"] = f"{note.minutes:g}"
+    told |= {name: f"{told[name]:.15g}" for name in SIZES if name in told}  # as it was measured
     return {**EMPTY, "pest": None, "means": None, **told, "at": f"{note.at:%Y-%m-%dT%H:%M:%S%z}"}
 
 
@@ -172,6 +178,8 @@ def _read(name: str, value: Any, *, called: str) -> Any:
         return whole_of(tank_words.FIELDS[called], str(value).strip())
     if name == "minutes":
         return minutes_of(str(value).strip())
+    if name in SIZES:
+        return millimetres_of(tank_words.FIELDS[name], str(value).strip())
     if name in _TEXTS:
         return str(value).strip() or None
     return value

@@ -9,8 +9,8 @@ from pestvision.report.contact_picture import contact_svg
 from pestvision.tanks.contacts import ONLY_THE_TOOL, Reason, check_first, look_back_words
 from pestvision.tanks.standing import cleared_of
 from pestvision.web import tank_cards, tank_words
-from pestvision.web.cards import caution
 from pestvision.web.handlers import spoken
+from pestvision.web.parts import caution
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -29,6 +29,8 @@ CHOOSE_TANK = "Tank"
 CLEAN = "Looked, nothing seen"
 OR_ELSE = "What was done"
 SAVE = "Write it down"
+SIZES = "How long they were, and young ones"
+SIZES_SAYS = "Only what you measured or saw for yourself. What is left empty says nothing."
 MORE = "Another time, a remark, a batch"
 YOUR_NAME = "Who writes"
 YOUR_NAME_HINT = "Stands beside what you write down."
@@ -85,6 +87,9 @@ FIELDS: Final[dict[str, str]] = {
     "means": "How you looked",
     "minutes": "Minutes, if you know",
     "brooding": "One carried eggs or young under its body",
+    "smallest_mm": "The smallest, in millimetres",
+    "largest_mm": "The largest, in millimetres",
+    "hatchlings": "How many of hatchling size",
     "count": "How many",
     "stage": "How grown they were",
     "cargo": "What kind of thing",
@@ -183,6 +188,8 @@ HOW_MANY = "How many are left"
 HOW_CLEAR = "How sure it is clear"
 WAYS_IN = "How they may have come in"
 TIME_LINE = "What was seen and done"
+SIZES_SEEN = "How long they were"
+SIZE_COLUMNS: Final = ("Night", "Smallest", "Largest", "Of hatchling size")
 MORE_ON_IT = "More on this"
 ASSUMED = "What this takes for granted"
 RECKONING = "How many are left, and how sure it is clear, is being reckoned."

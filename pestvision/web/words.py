@@ -20,12 +20,13 @@ LEAD_LAN = (
 TAB_CLOSE_UP = "Close-up"
 TAB_NIGHT = "A night"
 
-CHOOSE_CLOSE_UP = "## 1. Choose a photo"
+CHOOSE_CLOSE_UP = "## 1. Choose a photo or a short clip"
 CHOOSE_CLOSE_UP_HINT = (
     "JPEG, HEIC, PNG, WebP or TIFF, 0.1 to 100 megapixels. A good one is taken from close by, square "
-    "to the glass, with the lamp from the side, and the animal fills a third of it."
+    "to the glass, with the lamp from the side, and the animal fills a third of it. A clip of 10 to 30 "
+    "seconds (MP4, MOV, WebM) shows how it moves as well."
 )
-CLOSE_UP_FILE = "Photo to check"
+CLOSE_UP_FILE = "Photo or clip to check"
 CHECK_IT = "## 2. Have it checked"
 CHECK_BUTTON = "Check this photo"
 PICTURE = "Your photo"
@@ -128,6 +129,7 @@ AT_ONCE_SAYS = (
 )
 NONE_SEEN = "none"
 ANIMALS = "The animals, by label"
+LONG = "About {length} long"
 SEEN_ON = "Seen on"
 BUSIEST = "The photo with the most animals"
 NOT_COMPARED = "Pairs that could not be compared"

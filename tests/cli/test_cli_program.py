@@ -55,7 +55,7 @@ def run_program(*words: str, **options: Any) -> subprocess.CompletedProcess[str]
 
 def test_there_are_the_commands_that_there_should_be() -> None:
     assert COMMANDS == [
-        "album", "backup", "check", "night", "page", "restore", "scale-card", "selftest", "tank",
+        "album", "backup", "check", "clip", "night", "page", "restore", "scale-card", "selftest", "tank",
     ]  # fmt: skip
     assert sorted(OF_ALBUM) == sorted(
         [

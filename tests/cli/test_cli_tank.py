@@ -74,6 +74,10 @@ def test_every_kind_of_note_can_be_typed(type_in: TypeIn) -> None:
         (["Amber", "looked", "--seen", "-2"], "-2 was given"),
         (["Amber", "looked", "--seen", "three"], "a whole number was expected"),
         (["Amber", "looked", "--seen", "3", "--minutes", "1h"], "an hour is 60"),
+        (["Amber", "looked", "--seen", "3", "--largest-mm", "2cm"], "a centimetre is 10"),
+        (["Amber", "looked", "--seen", "3", "--smallest-mm", "0"], "more than 0 and at most 200"),
+        (["Amber", "looked", "--seen", "3", "--hatchlings", "4"], "give the larger number as seen"),
+        (["Amber", "sold", "--hatchlings", "1"], "does not go with 'sold'"),
         (["Amber", "looked", "--seen", "3", "--at", "2999-01-01"], "in the future"),
         (["Amber", "looked", "--seen", "3", "--at", "soon"], "given as a time"),
         (["Amber", "looked", "--seen", "3", "--by", "ear"], "eye, photo, trap"),
@@ -109,6 +113,20 @@ def test_a_note_is_corrected_deleted_and_brought_back(type_in: TypeIn) -> None:
     assert type_in("tank", "correct", "1").exit_code == 2
     assert type_in("tank", "correct", "7", "--seen", "1").exit_code == 3
     assert type_in("tank", "history", "7").exit_code == 3
+
+
+@pytest.mark.usefixtures("shelf")
+def test_sizes_are_written_down_corrected_and_emptied(type_in: TypeIn) -> None:
+    sizes = ["--smallest-mm", "2", "--largest-mm", "23,5", "--hatchlings", "3"]
+    result = type_in("tank", "note", "Amber", "looked", "--seen", "14", *sizes)
+    assert "14 leech-like, 2 to 23.5 mm long, 3 of hatchling size" in result.stdout
+    result = type_in("tank", "correct", "1", "--largest-mm", "21", "--hatchlings", "-")
+    assert "2 to 21 mm long" in result.stdout
+    (note,) = notes()
+    assert (note.smallest_mm, note.largest_mm, note.hatchlings) == (2.0, 21.0, None)
+    told = type_in("tank", "note", "Moss", "looked", "--seen", "1", "--hatchlings", "0", "--json")
+    assert json.loads(told.stdout)["hatchlings"] == 0
+    assert json.loads(told.stdout)["largest_mm"] is None
 
 
 @pytest.mark.usefixtures("shelf")

@@ -7,11 +7,13 @@ import unicodedata
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_answers import checked, scanned
+from made_answers import checked, followed, found, judged, scanned
+from made_trails import CUES
 
 from pestvision.cli.answers import UsageError
 from pestvision.cli.given import parsed_box, parsed_port
 from pestvision.cli.text import box_text, check_text, night_text, percent, printable
+from pestvision.findings.words import CUES_HEADING
 
 any_text = st.text(st.characters(categories=None), max_size=60)  # lone surrogates included
 
@@ -83,3 +85,14 @@ def test_every_port_open_to_programs_is_taken(port: int) -> None:
 def test_a_box_needs_exactly_one_photo(n_photos: int) -> None:
     with pytest.raises(UsageError, match=str(n_photos)):
         parsed_box("1,2,3,4", n_photos=n_photos)
+
+
+def test_each_clue_is_told_apart_and_none_is_made_up() -> None:
+    joined = judged(cues=CUES)
+    alone = checked(verdict=joined, findings=(found(1, joined),))
+    beside = checked(findings=(found(1, joined),))
+    night = scanned(tracks=(followed(1, joined, [("a.jpg", (1.0, 2.0, 30.0, 40.0))]),))
+    for text in (check_text(alone), check_text(beside), night_text(night)):
+        for cue in CUES:
+            assert text.count(cue.sentence()) == 1
+    assert CUES_HEADING not in check_text(checked())

@@ -31,10 +31,11 @@ from made_answers import (
     viewed,
 )
 from made_scores import MiddleIsHot
+from made_trails import CUES
 
 from pestvision.errors import OutputError
 from pestvision.findings.finding import NightResult
-from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
+from pestvision.findings.words import CAUTION, CUES_HEADING, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import GROUP_NAMES
 from pestvision.photos.series import Skipped
 from pestvision.report import figures
@@ -545,3 +546,14 @@ def test_the_report_draws_the_heat_of_the_most_worrying_only_and_says_what_would
     without = render_report(night, written=WRITTEN)
     assert '<details class="heat">' not in without
     assert without.count("A sign of leech.") == 5
+
+
+def test_a_card_lists_each_clue_where_more_than_the_looks_was_asked() -> None:
+    view = night_view("leech-like", "harmless")
+    joined = dataclasses.replace(view.tracks[0].judgement, cues=CUES)
+    tracks = (dataclasses.replace(view.tracks[0], judgement=joined), *view.tracks[1:])
+    both = NightResult("n", (dataclasses.replace(view, tracks=tracks),))
+    text = Page(render_report(both, written=WRITTEN)).text
+    assert text.count(CUES_HEADING) == 1
+    for cue in CUES:
+        assert text.count(cue.sentence()) == 1

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 from hand_made import CLASSIFIER, RunningPage, fake_check, fake_scan, picture
 from PIL import Image
@@ -63,6 +64,23 @@ def desk(tmp_path: Path) -> handlers.Desk:
 def photo_file(tmp_path: Path) -> Path:
     path = tmp_path / "evening glass.jpg"
     Image.fromarray(picture()).save(path, quality=92)
+    return path
+
+
+@pytest.fixture
+def clip_file(tmp_path: Path) -> Path:
+    """A second of a brown bar that goes to the right over a green glass."""
+    import av
+
+    path = tmp_path / "evening glass.mp4"
+    with av.open(path, "w") as container:
+        stream = container.add_stream("mpeg4", rate=10)
+        stream.width, stream.height, stream.pix_fmt = 320, 240, "yuv420p"
+        for step in range(10):
+            frame = np.full((240, 320, 3), (91, 127, 106), np.uint8)
+            frame[110:125, 40 + 8 * step : 100 + 8 * step] = (74, 47, 29)
+            container.mux(stream.encode(av.VideoFrame.from_ndarray(frame)))
+        container.mux(stream.encode())
     return path
 
 

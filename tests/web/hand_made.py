@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,12 +14,15 @@ from pestvision.errors import FolderError
 from pestvision.findings.finding import NightResult, PhotoCheck
 from pestvision.photos.series import Skipped
 from pestvision.settings import Settings
+from pestvision.size.measure import length_words
+from pestvision.size.records import Length
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
     from pestvision.photos.read import Photo
+    from pestvision.size.records import Scale
 
 
 @dataclass(frozen=True)
@@ -88,6 +91,15 @@ def made_check(photo: Photo, box: tuple[float, float, float, float] | None) -> P
     )
 
 
+def measured(check: PhotoCheck, scale: Scale) -> PhotoCheck:
+    """Put a length to the first finding, and the notes of the scale, as a check with a scale does."""
+    length = Length(10.4, 9.2, 11.7, scale.notes)
+    words = (length_words(length), *scale.notes)
+    first = replace(check.findings[0], length=length, size_words=words)
+    notes = (*check.notes, *scale.notes)
+    return replace(check, findings=(first, *check.findings[1:]), notes=notes)
+
+
 def made_night(folder: str = "shelf-tuesday") -> NightResult:
     """Two views: one with a leech and a snail that moved, one that could not be compared."""
     names = ("left/0001.jpg", "left/0002.jpg", "left/0003.jpg")
@@ -129,10 +141,12 @@ def fake_check(
     *,
     settings: Settings,
     box_xyxy_px: tuple[float, float, float, float] | None = None,
+    scale: Scale | None = None,
 ) -> PhotoCheck:
     assert classifier is CLASSIFIER
     assert isinstance(settings, Settings)
-    return made_check(photo, box_xyxy_px)
+    found = made_check(photo, box_xyxy_px)
+    return found if scale is None else measured(found, scale)
 
 
 def fake_scan(

@@ -251,7 +251,7 @@ def test_every_event_that_computes_waits_for_the_others(tmp_path: Path) -> None:
         for event in app.fns.values()
         if event.concurrency_id == "heavy"
     }
-    photo = {"take_photo", "check_photo", "judge_mark", "show_heat"}
+    photo = {"take_photo", "check_photo", "judge_mark", "show_heat", "find_rounds", "take_scale"}
     assert set(heavy) == photo | {"scan_folder", "scan_photos"} | {
         "add_to_album",
         "label_next",

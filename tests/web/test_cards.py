@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 from hand_made import HOSTILE_NAME, LEECH, SNAIL, UNTOLD, made_check, made_night
 from made_answers import why_of
+from made_trails import CUES
 
 from pestvision.findings.finding import Judgement, NightResult, PairResult, PhotoCheck, ViewResult
-from pestvision.findings.words import CAUTION, HEAT_WORDS, LOOK_FOR
+from pestvision.findings.words import CAUTION, CUES_HEADING, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import GROUPS, LABELS
 from pestvision.photos.exif import NO_TIME
 from pestvision.photos.read import Photo
-from pestvision.web import cards, words
+from pestvision.web import cards, parts, words
 
 
 class Seen(HTMLParser):
@@ -187,7 +188,7 @@ def test_things_that_are_no_animal_never_make_a_night_worrying() -> None:
 def test_a_long_list_is_cut_and_says_how_much_is_left() -> None:
     pairs = tuple(
         PairResult(f"{n}.jpg", f"{n + 1}.jpg", False, "Too blurred.")
-        for n in range(cards.MAX_LISTED + 7)
+        for n in range(parts.MAX_LISTED + 7)
     )
     text = Seen(cards.night_answer(NightResult("n", (view("v", pairs),)))).text
     assert "… and 7 more, in the report." in text
@@ -217,3 +218,22 @@ def test_heat_comes_with_its_legend_and_words_for_whoever_sees_no_picture() -> N
     assert "Number 2 in grey; yellow where it looks harmless" in described
     assert HEAT_WORDS["little"] in seen.text
     assert HEAT_WORDS["much"] in seen.text
+
+
+def test_each_clue_stands_apart_where_more_than_the_looks_was_asked() -> None:
+    bare = made_check(photo(), None)
+    joined = replace(LEECH, cues=CUES)
+    first = replace(bare.findings[0], judgement=joined)
+    several = replace(bare, verdict=joined, findings=(first, bare.findings[1]))
+    text = Seen(cards.photo_answer(several)).text
+    for cue in CUES:
+        assert text.count(cue.sentence()) == 2  # with the verdict, and on the animal's own card
+    assert CUES_HEADING not in Seen(cards.photo_answer(bare)).text
+
+
+def test_a_night_lists_the_clues_of_each_animal() -> None:
+    night = made_night()
+    left = night.views[1]
+    told = replace(left.tracks[0], judgement=replace(LEECH, cues=CUES))
+    both = replace(night, views=(replace(left, tracks=(told, *left.tracks[1:])),))
+    assert Seen(cards.night_answer(both)).text.count(CUES[1].sentence()) == 1

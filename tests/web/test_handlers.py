@@ -15,18 +15,8 @@ from pestvision.findings.words import HEAT_WORDS
 from pestvision.organisms.classes import Group
 from pestvision.settings import Settings
 from pestvision.web import handlers, words
-from pestvision.web.handlers import (
-    ClassifierOnce,
-    Desk,
-    MarkError,
-    Shown,
-    TimedProgress,
-    box_of_edges,
-    clicked,
-    folder_of_text,
-    typed,
-    unmarked,
-)
+from pestvision.web.handlers import ClassifierOnce, Desk, TimedProgress, folder_of_text
+from pestvision.web.shown import MarkError, Shown, box_of_edges, clicked, typed, unmarked
 
 
 def quiet(done: int, total: int, what: str) -> None:

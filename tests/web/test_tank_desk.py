@@ -53,6 +53,10 @@ def test_the_form_opens_with_a_look_by_eye_for_leeches_and_nothing_typed() -> No
     [
         ("looked", {"seen": "3", "taken": "2", "minutes": "15,5"}, {"seen": 3, "minutes": 15.5}),
         ("looked", {"seen": "0", "batch": "spring", "animals": "4", "count": "9"}, {"count": 4}),
+        ("looked", {"seen": "3", "largest_mm": "12,5", "hatchlings": "0"}, {"largest_mm": 12.5}),
+        ("looked", {"seen": "3"}, {"smallest_mm": None, "largest_mm": None, "hatchlings": None}),
+        ("looked", {"seen": "3", "hatchlings": "0"}, {"hatchlings": 0}),
+        ("removed", {"taken": "2", "smallest_mm": "1", "hatchlings": "2"}, {"hatchlings": 2}),
         ("removed", {"taken": "2", "brooding": True, "what": " pipette "}, {"what": "pipette"}),
         ("died", {"count": "25", "stage": "hatchling"}, {"stage": Stage.HATCHLING, "count": 25}),
         ("added", {"cargo": "wild finds", "source": "a pond"}, {"cargo": Cargo.WILD}),
@@ -77,7 +81,15 @@ def test_each_kind_of_note_is_written_with_its_own_fields(
 
 
 def test_what_was_left_over_in_fields_that_are_not_shown_is_not_written() -> None:
-    full = form(seen="3", taken="3", brooding=True, stage="adult", cargo="plants", other="Moss")
+    full = form(
+        seen="3",
+        taken="3",
+        largest_mm="8",
+        brooding=True,
+        stage="adult",
+        cargo="plants",
+        other="Moss",
+    )
     note = note_of({**full, "kind": "cleaned", "what": "the filter"}, now=NOW)
     assert note == Note("Amber", START, Kind.CLEANED, what="the filter")
 
@@ -85,8 +97,11 @@ def test_what_was_left_over_in_fields_that_are_not_shown_is_not_written() -> Non
 @pytest.mark.parametrize(
     ("kind", "fields"),
     [
-        ("looked", "pest seen taken means minutes brooding animals"),
-        ("removed", "pest taken brooding what"),
+        (
+            "looked",
+            "pest seen taken means minutes brooding smallest_mm largest_mm hatchlings animals",
+        ),
+        ("removed", "pest taken brooding smallest_mm largest_mm hatchlings what"),
         ("died", "count stage what"),
         ("added", "count cargo what source"),
         ("moved", "count cargo what other"),
@@ -131,7 +146,9 @@ def test_a_clean_night_with_leeches_typed_in_is_asked_about_and_not_written(
     assert not outcome.is_done
     assert "“2”" in outcome.html
     assert not tonight.shared.log().notes()
-    assert tonight.write_clean(form(seen="0")).is_done
+    assert not tonight.write_clean(form(hatchlings="2")).is_done
+    assert not tonight.write_clean(form(largest_mm="8")).is_done
+    assert tonight.write_clean(form(seen="0", hatchlings="0")).is_done
 
 
 @pytest.mark.parametrize(
@@ -144,6 +161,10 @@ def test_a_clean_night_with_leeches_typed_in_is_asked_about_and_not_written(
         ({"seen": "-1"}, "Give a whole number from 0"),
         ({"seen": "1", "taken": "2"}, "Those taken out are among those seen"),
         ({"seen": "1", "minutes": "1 h"}, "an hour is 60"),
+        ({"seen": "1", "largest_mm": "2 cm"}, "a centimetre is 10"),
+        ({"seen": "1", "largest_mm": "0"}, "more than 0 and at most 200"),
+        ({"seen": "2", "smallest_mm": "9", "largest_mm": "8"}, "the smaller number"),
+        ({"seen": "1", "hatchlings": "2"}, "Young ones are among those seen"),
         ({"seen": "1", "at": "2026-03-02"}, "in the future"),
         ({"seen": "1", "at": "tomorrow"}, "Write it like this"),
         ({"seen": ""}, "how many were seen"),
@@ -181,6 +202,7 @@ def test_a_note_goes_into_the_form_and_out_again_unchanged() -> None:
         Note("Moss", at, Kind.MOVED, cargo=Cargo.WATER, other="Amber", batch="a"),
         look("Amber", at, 2, means=Means.PHOTO, minutes=None, judge=Judge.TOOL),
         look("Amber", at, 0, batch="spring nerites", count=4),
+        look("Amber", at, 3, smallest_mm=1.0, largest_mm=12.3456789, hatchlings=0),
     ):
         assert changes_of(note, typed_of(note), now=NOW) == {}
 

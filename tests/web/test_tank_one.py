@@ -11,7 +11,7 @@ from hand_made import HOSTILE_NAME
 from played_tanks import form
 
 from pestvision.tanks.records import Judge, Kind, Means
-from pestvision.tanks.tables import notes_csv
+from pestvision.tanks.tables import NOTE_COLUMNS, notes_csv
 from pestvision.web import tank_words
 from pestvision.web.shared_log import SharedLog
 from pestvision.web.tank_one import ON_A_PAGE, OneTankDesk, Opened
@@ -172,10 +172,11 @@ def test_a_table_comes_in_its_bad_lines_are_named_and_it_can_be_taken_back(
 ) -> None:
     tonight.write(form(seen="1"))
     before = everything(tonight.shared.log())
+    empty = "," * (len(NOTE_COLUMNS) - 3)
     text = (
         notes_csv([look("Amber", START.replace(day=2, month=2), 3), *tonight.shared.log().notes()])
-        + "Amber,2026-02-01,flown,,,,,,,,,,,,,,,,\r\n"
-        + "Nowhere,2026-02-01,emptied,,,,,,,,,,,,,,,\r\n"
+        + f"Amber,2026-02-01,flown{empty}\r\n"
+        + f"Nowhere,2026-02-01,emptied{empty}\r\n"
     )
     path = sent(tmp_path, text)
     outcome, brought = tables.bring_in("tab", path)

@@ -6,8 +6,10 @@ belongs to a mask when at least half of it is covered by the body, however trans
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from pestvision.arrays import as_rgb, checked_box
 from pestvision.errors import ShapeError
@@ -221,7 +223,8 @@ class DrawnPair:
 class DrawnFrame:
     """One frame of a burst.
 
-    `time_s` from the first frame; `head_xy_px` and `tail_xy_px` are the ends of the midline.
+    `time_s` from the first frame; `head_xy_px` and `tail_xy_px` are the ends of the midline. `matrix`
+    (3, 3) float64 takes the first frame's pixel (x, y, 1) to this one's.
     """
 
     rgb: U8
@@ -229,15 +232,17 @@ class DrawnFrame:
     truth: DrawnObject
     head_xy_px: tuple[float, float]
     tail_xy_px: tuple[float, float]
+    matrix: F64 = field(default_factory=lambda: np.eye(3))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DrawnBurst:
-    """Frames of one animal before a fixed camera; `gait` is how it moved."""
+    """Frames of one animal; `gait` is how it moved, `period_s` the time of one of its steps or waves."""
 
     fine: str
     gait: str
     frames: tuple[DrawnFrame, ...]
+    period_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

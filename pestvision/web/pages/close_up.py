@@ -10,12 +10,23 @@ from typing import TYPE_CHECKING, Any
 
 import gradio as gr
 
-from pestvision.web import album_words, cards, words
+from pestvision.web import album_words, cards, size_words, words
 from pestvision.web.album import lesson_of
-from pestvision.web.handlers import Edges, Shown, clicked, typed, unmarked
+from pestvision.web.clips import as_photo
 from pestvision.web.pages.into_log import build_into_log
+from pestvision.web.pages.scale import (
+    ON_END,
+    ON_PLACE,
+    ScaleArea,
+    connect_scale,
+    lay_out_clicks,
+    lay_out_scale,
+    marks_of,
+)
 from pestvision.web.pages.teach import begun, build_teaching
 from pestvision.web.pages.visitor import SHOW_ANSWER, clear_after, owner_of
+from pestvision.web.scales import ScaleDesk, clicked_end
+from pestvision.web.shown import Shown, clicked, edges_of_texts, texts_of_edges, typed, unmarked
 
 if TYPE_CHECKING:
     from pestvision.web.album import AlbumDesk
@@ -24,8 +35,8 @@ if TYPE_CHECKING:
     from pestvision.web.pages.teach import About, Teaching
     from pestvision.web.tank_scan import ScanDesk
 
-PHOTO_TYPES = ["image", ".heic", ".heif"]
-"""What the file chooser offers. Some systems do not count HEIC among the images."""
+PHOTO_TYPES = ["image", ".heic", ".heif", "video", ".mov", ".mkv", ".m4v"]
+"""What the file chooser offers. Some systems do not count HEIC among the images, nor these among the clips."""
 
 STATE_LIFE_S = 3600
 
@@ -40,10 +51,12 @@ class Area:
     check: gr.Button
     picture: gr.Image
     marking: gr.Accordion
-    edges: list[gr.Number]
+    edges: list[gr.Textbox]
     judge: gr.Button
     unmark: gr.Button
     mark_state: gr.Markdown
+    irritant: gr.Checkbox
+    scale: ScaleArea
     heat: gr.Checkbox
     answer: gr.HTML
     teaching: Teaching
@@ -57,6 +70,8 @@ class Area:
     def after(self, photo: Shown | None) -> list[Any]:
         """Give what stands below an answer; nothing where there is none."""
         found = None if photo is None else photo.found
+        if photo is not None and photo.found_on_clip is not None:
+            found = as_photo(photo.found_on_clip)
         label = None if found is None else found.verdict.label
         notes = self.into_log.desk.of_close_up(found)
         return [*self.into_log.begun(notes, label), *begun(lesson_of(photo))]
@@ -84,6 +99,7 @@ def build_close_up(
     at = _laid_out(album, scan, is_lan=is_lan)
     _connect_checks(desk, heavy, at)
     _connect_marking(at)
+    connect_scale(ScaleDesk(desk.full), heavy, at.scale, shown=at.shown, picture=at.picture)
     return at.teaching.about
 
 
@@ -102,6 +118,13 @@ def _laid_out(album: AlbumDesk, scan: ScanDesk, *, is_lan: bool) -> Area:
             )
             with gr.Column(visible=False, elem_id="photo-area") as area:
                 gr.Markdown(words.CHECK_IT)
+                irritant = gr.Checkbox(
+                    label=size_words.AFTER_IRRITANT,
+                    info=size_words.AFTER_IRRITANT_HINT,
+                    value=False,
+                    visible=False,
+                    elem_id="after-irritant",
+                )
                 check = gr.Button(words.CHECK_BUTTON, variant="primary", elem_id="check-button")
                 picture = gr.Image(
                     label=words.PICTURE,
@@ -111,8 +134,10 @@ def _laid_out(album: AlbumDesk, scan: ScanDesk, *, is_lan: bool) -> Area:
                     buttons=["fullscreen"],
                     elem_id="close-up-picture",
                 )
+                clicks = lay_out_clicks()
                 with gr.Accordion(words.MARK_IT, open=False, elem_id="marking") as marking:
                     edges, judge, unmark, mark_state = _marking()
+                scale = lay_out_scale(clicks)
         with gr.Column(scale=5, min_width=320):
             gr.Markdown(words.ANSWER)
             heat = gr.Checkbox(
@@ -136,6 +161,8 @@ def _laid_out(album: AlbumDesk, scan: ScanDesk, *, is_lan: bool) -> Area:
         judge,
         unmark,
         mark_state,
+        irritant,
+        scale,
         heat,
         answer,
         teaching,
@@ -146,33 +173,46 @@ def _laid_out(album: AlbumDesk, scan: ScanDesk, *, is_lan: bool) -> Area:
 def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     def take(path: str | None, request: gr.Request) -> tuple[Any, ...]:
         photo = desk.take_photo(owner_of(request), path)
+        clip = photo.is_clip
+        waits = size_words.CLIP_HERE if clip else words.ANSWER_PRESS
         return (
             photo,
-            photo.drawn(),
+            gr.Image(photo.drawn(), label=size_words.CLIP_PICTURE if clip else words.PICTURE),
             gr.Column(visible=True),
+            gr.Button(size_words.CHECK_CLIP_BUTTON if clip else words.CHECK_BUTTON),
+            gr.Checkbox(False, visible=clip),
             gr.Checkbox(visible=False),
-            cards.waiting(words.ANSWER_PRESS, with_signs=True),
-            *photo.edges(),
+            cards.waiting(waits, with_signs=True),
+            *texts_of_edges(photo),
             words.MARK_GONE,
+            *marks_of(photo, None),
             *at.after(None),
         )
 
-    def check_whole(photo: Shown | None, with_heat: bool) -> tuple[Any, ...]:
-        photo, html = desk.check(photo, with_heat=with_heat)
+    def check_whole(
+        photo: Shown | None, with_heat: bool, irritant: bool, way: str
+    ) -> tuple[Any, ...]:
+        photo, html = desk.check(photo, with_heat=with_heat, after_irritant=irritant)
         switch = _heat_switch(photo)
         return (
             photo,
             photo.drawn(),
             switch,
             html,
-            *photo.edges(),
+            *texts_of_edges(photo),
             words.MARK_GONE,
+            *marks_of(photo, way),
             *at.after(photo),
         )
 
     def judge_place(photo: Shown | None, *told: Any) -> tuple[Any, ...]:
-        *sides, with_heat = told
-        photo, html = desk.judge_mark(photo, _four(tuple(sides)), with_heat=bool(with_heat))
+        *sides, with_heat, irritant = told
+        photo, html = desk.judge_mark(
+            photo,
+            edges_of_texts(sides),
+            with_heat=bool(with_heat),
+            after_irritant=bool(irritant),
+        )
         return (photo, photo.drawn(), _heat_switch(photo), html, *at.after(photo))
 
     def switch_heat(photo: Shown | None, with_heat: bool) -> Any:
@@ -186,10 +226,13 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
             at.shown,
             at.picture,
             at.photo_area,
+            at.check,
+            at.irritant,
             at.heat,
             at.answer,
             *at.edges,
             at.mark_state,
+            *at.scale.marked,
             *at.after_answer,
         ],
         api_name="take_photo",
@@ -199,15 +242,24 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     clear_after(taken, at.sent)
     at.check.click(
         check_whole,
-        [at.shown, at.heat],
-        [at.shown, at.picture, at.heat, at.answer, *at.edges, at.mark_state, *at.after_answer],
+        [at.shown, at.heat, at.irritant, at.scale.way],
+        [
+            at.shown,
+            at.picture,
+            at.heat,
+            at.answer,
+            *at.edges,
+            at.mark_state,
+            *at.scale.marked,
+            *at.after_answer,
+        ],
         api_name="check_photo",
         show_progress_on=at.answer,
         **heavy,
     ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
     at.judge.click(
         judge_place,
-        [at.shown, *at.edges, at.heat],
+        [at.shown, *at.edges, at.heat, at.irritant],
         [at.shown, at.picture, at.heat, at.answer, *at.after_answer],
         api_name="judge_mark",
         show_progress_on=at.answer,
@@ -226,8 +278,20 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
 def _connect_marking(at: Area) -> None:
     light: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
     at.picture.select(
-        _click, at.shown, [at.shown, at.picture, *at.edges, at.mark_state, at.marking], **light
+        _click,
+        [at.shown, at.scale.clicks, at.scale.way],
+        [
+            at.shown,
+            at.picture,
+            *at.edges,
+            at.mark_state,
+            at.marking,
+            *at.scale.marked,
+            at.scale.fold,
+        ],
+        **light,
     )
+    at.marking.expand(lambda: ON_PLACE, None, at.scale.clicks, **light)
     for edge in at.edges:
         edge.input(
             _type_edges,
@@ -241,18 +305,24 @@ def _connect_marking(at: Area) -> None:
     )
 
 
-def _click(photo: Shown | None, event: gr.SelectData) -> tuple[Any, ...]:
+def _click(photo: Shown | None, marks: str, way: str, event: gr.SelectData) -> tuple[Any, ...]:
+    """Take a click on the photo for a corner of a place or for an end of a known length."""
     if photo is None:
-        return _nothing(8)
-    photo = clicked(photo, float(event.index[0]), float(event.index[1]))
+        return _nothing(17)
+    x, y = float(event.index[0]), float(event.index[1])
     opened = gr.Accordion(open=True)
-    return (photo, photo.drawn(), *photo.edges(), _mark_words(photo), opened)
+    if marks == ON_END:
+        photo = clicked_end(photo, x, y)
+        return (photo, photo.drawn(), *_nothing(6), *marks_of(photo, way), opened)
+    photo = clicked(photo, x, y)
+    place = (*texts_of_edges(photo), _mark_words(photo), opened)
+    return (photo, photo.drawn(), *place, *_nothing(9))
 
 
-def _type_edges(photo: Shown | None, *sides: float | None) -> tuple[Any, ...]:
+def _type_edges(photo: Shown | None, *sides: str | None) -> tuple[Any, ...]:
     if photo is None:
         return _nothing(3)
-    photo = typed(photo, _four(sides))
+    photo = typed(photo, edges_of_texts(sides))
     return photo, photo.drawn(), _mark_words(photo)
 
 
@@ -260,14 +330,22 @@ def _take_mark_away(photo: Shown | None) -> tuple[Any, ...]:
     if photo is None:
         return _nothing(7)
     photo = unmarked(photo)
-    return (photo, photo.drawn(), *photo.edges(), _mark_words(photo))
+    return (photo, photo.drawn(), *texts_of_edges(photo), _mark_words(photo))
 
 
-def _marking() -> tuple[list[gr.Number], gr.Button, gr.Button, gr.Markdown]:
+def _marking() -> tuple[list[gr.Textbox], gr.Button, gr.Button, gr.Markdown]:
     gr.Markdown(words.MARK_HINT)
     with gr.Row():
         edges = [
-            gr.Number(label=label, value=None, step=1, min_width=110, elem_id=f"mark-{place}")
+            gr.Textbox(
+                "",
+                label=label,
+                max_lines=1,
+                max_length=20,
+                min_width=110,
+                elem_id=f"mark-{place}",
+                elem_classes="pv-numeric",
+            )
             for label, place in (
                 (words.MARK_LEFT, "left"),
                 (words.MARK_TOP, "top"),
@@ -280,11 +358,6 @@ def _marking() -> tuple[list[gr.Number], gr.Button, gr.Button, gr.Markdown]:
         judge = gr.Button(words.MARK_BUTTON, elem_id="judge-button", min_width=140)
         unmark = gr.Button(words.UNMARK_BUTTON, elem_id="unmark-button", min_width=140)
     return edges, judge, unmark, state
-
-
-def _four(sides: tuple[float | None, ...]) -> Edges:
-    left, top, right, bottom = sides
-    return left, top, right, bottom
 
 
 def _heat_switch(photo: Shown) -> gr.Checkbox:

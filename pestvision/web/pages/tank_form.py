@@ -14,10 +14,10 @@ from pestvision.tanks.records import MAX_NAME, MAX_TEXT, Kind, Means, Pest
 from pestvision.web import tank_words
 from pestvision.web.handlers import spoken
 from pestvision.web.pages.teach import LIGHT
-from pestvision.web.tank_note import NAMES, Typed, shown_fields
+from pestvision.web.tank_note import NAMES, SIZE_FIELDS, Typed, shown_fields
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from enum import StrEnum
 
 ALWAYS = ("tank", "kind", "at", "batch", "remark")
@@ -32,6 +32,7 @@ class NoteForm:
 
     fields: dict[str, Any]
     says: gr.Markdown
+    sizes: gr.Accordion
 
     @property
     def inputs(self) -> list[Any]:
@@ -40,8 +41,8 @@ class NoteForm:
 
     @property
     def outputs(self) -> list[Any]:
-        """What `filled` and `offering` change: the sentence above the fields, and the fields."""
-        return [self.says, *self.inputs]
+        """What `filled` and `kept` give: the sentence above the fields, the fold-out, and the fields."""
+        return [self.says, self.sizes, *self.inputs]
 
 
 def typed_in(values: Sequence[Any]) -> Typed:
@@ -94,6 +95,11 @@ def note_form(place: str, between: Callable[[], None] | None = None) -> NoteForm
         for name in ("seen", "taken", "count"):
             fields[name] = number(name)
     fields["brooding"] = gr.Checkbox(value=False, **named("brooding"))
+    with gr.Accordion(tank_words.SIZES, open=False, elem_id=f"{place}-sizes") as sizes:
+        gr.Markdown(tank_words.SIZES_SAYS)
+        with gr.Row(elem_classes="pv-about"):
+            for name in SIZE_FIELDS:
+                fields[name] = number(name)
     for name, words, usual in (
         ("stage", tank_words.STAGES, None),
         ("cargo", tank_words.CARGOES, None),
@@ -114,8 +120,8 @@ def note_form(place: str, between: Callable[[], None] | None = None) -> NoteForm
         with gr.Row(elem_classes="pv-about"):
             fields["batch"] = gr.Textbox("", max_lines=1, max_length=MAX_NAME, **named("batch"))
             fields["animals"] = number("animals")
-    form = NoteForm(fields, says)
-    fields["kind"].input(_of_kind, fields["kind"], [says, *_changing(form)], **LIGHT)
+    form = NoteForm(fields, says, sizes)
+    fields["kind"].input(_of_kind, fields["kind"], [says, sizes, *_changing(form)], **LIGHT)
     return form
 
 
@@ -133,7 +139,13 @@ def _of_kind(kind: str) -> list[Any]:
     with spoken():
         shown = shown_fields(kind)
     says = tank_words.KIND_SAYS[Kind(kind)]
-    return [says, *(_field(shown[name]) for name in NAMES if name not in ALWAYS)]
+    sizes = gr.Accordion(visible=_has_sizes(shown))
+    return [says, sizes, *(_field(shown[name]) for name in NAMES if name not in ALWAYS)]
+
+
+def _has_sizes(shown: Mapping[str, str | None]) -> bool:
+    """Tell whether the fields of sizes go with a kind of note."""
+    return any(shown[name] is not None for name in SIZE_FIELDS)
 
 
 def _field(label: str | None, **more: Any) -> dict[str, Any]:
@@ -147,7 +159,9 @@ def filled(typed: Typed, tanks: Sequence[str]) -> list[Any]:
     """Give the form with these values in its fields, offering these tanks."""
     kind = str(typed["kind"])
     shown = shown_fields(kind)
-    updates: list[Any] = [tank_words.KIND_SAYS[Kind(kind)]]
+    is_measured = any(typed[name] for name in SIZE_FIELDS)
+    sizes = gr.Accordion(visible=_has_sizes(shown), open=is_measured)
+    updates: list[Any] = [tank_words.KIND_SAYS[Kind(kind)], sizes]
     for name in NAMES:
         more: dict[str, Any] = {"value": typed[name]}
         if name in TANKS:
@@ -161,4 +175,4 @@ def filled(typed: Typed, tanks: Sequence[str]) -> list[Any]:
 
 def kept() -> list[Any]:
     """Give the form as it stands."""
-    return [gr.skip() for _ in range(1 + len(NAMES))]
+    return [gr.skip() for _ in range(2 + len(NAMES))]

@@ -1,0 +1,109 @@
+"""The work behind `clip`: which files are one burst, a typed scale, the pictures that are saved."""
+
+from __future__ import annotations
+
+from html import escape
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pestvision.findings.words import CAUTION
+from pestvision.photos.formats import tell_content
+from pestvision.size.records import TWO_POINTS, Scale
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pestvision.findings.clip_result import ClipCheck
+
+TYPED_SD: Final = 0.05
+"""Of a scale that a person typed: how well it was measured is not known; a guess on the careful side."""
+TYPED_SCALE: Final = (
+    "The scale is the number that was typed; it is taken to be good to a twentieth, and to hold where the "
+    "animal is."
+)
+_HEAD_BYTES: Final = 4096
+_BARE: Final = (
+    "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{title}</title></head>"
+    "<body style='max-width:60rem;margin:2rem auto;font-family:sans-serif'><h1>{title}</h1>{body}"
+    "<p>{caution}</p></body></html>"
+)
+
+
+def sources_of(files: Sequence[Path]) -> list[Path | list[Path]]:
+    """Put the photos among the files together as one burst; each clip and each folder stays alone."""
+    photos = [path for path in files if _is_photo(path)]
+    alone: list[Path | list[Path]] = [path for path in files if path not in photos]
+    if len(photos) == 1:
+        return [*alone, photos[0]]
+    return [*alone, photos] if photos else alone
+
+
+def _is_photo(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return tell_content(file.read(_HEAD_BYTES)).format_name is not None
+    except OSError:
+        return False
+
+
+def scale_of(mm_per_px: float) -> Scale:
+    """Make a scale of a typed number."""
+    return Scale(
+        kind=TWO_POINTS,
+        to_mm=np.diag([mm_per_px, mm_per_px, 1.0]),
+        relative_sd=TYPED_SD,
+        outline_xy_px=np.zeros((0, 2)),
+        notes=(TYPED_SCALE,),
+    )
+
+
+def save_pictures(answer: ClipCheck, folder: Path) -> list[Path]:
+    """Save the first frame with the tracks, and the lengths over time; give their paths.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
+    """
+    from PIL import Image
+
+    from pestvision.report.trail_figures import Tracked, length_curve, track_picture
+    from pestvision.storage.whole_file import write_whole_bytes
+
+    name = answer.clip if answer.is_burst else Path(answer.clip).stem
+    stem = name or "clip"
+    tracked = [Tracked(item.track, item.judgement.label, item.trail) for item in answer.animals]
+    drawn = track_picture(answer.picture_rgb, tracked, scale=answer.picture_scale)
+    png = BytesIO()
+    Image.fromarray(drawn).save(png, format="PNG")
+    curves = [
+        f"<h2>Animal {item.track}</h2>{curve}"
+        for item in answer.animals
+        if (
+            curve := length_curve(
+                item.trail, item.gait, mm_per_px=item.mm_per_px, number=item.track
+            )
+        )
+    ]
+    saved = [write_whole_bytes(_ready(folder) / f"{stem}-tracks.png", png.getvalue())]
+    if curves:
+        title = escape(f"{answer.clip}: length over time")
+        html = _BARE.format(title=title, body="".join(curves), caution=escape(CAUTION))
+        saved.append(write_whole_bytes(folder / f"{stem}-lengths.html", html.encode("utf-8")))
+    return saved
+
+
+def _ready(folder: Path) -> Path:
+    from pestvision.errors import OutputError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"The folder {folder} cannot be made: {error.strerror or error}.",
+            advice="Give another folder that you may write to.",
+        ) from error
+    return folder

@@ -1,0 +1,363 @@
+"""Check a clip or burst: follow what moves, judge it by its clearest crops, read its gait, measure it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import box_iou
+from pestvision.findings.check import DEFAULTS, check_photo, distinct
+from pestvision.findings.clip_result import ClipAnimal, ClipCheck
+from pestvision.findings.judge import costs_note, head_notes, judge, rules_of, worry
+from pestvision.findings.memory import give_back_large_arrays
+from pestvision.motion.chase import Look, chase
+from pestvision.motion.gait import read_gait
+from pestvision.organisms.classes import Group
+from pestvision.organisms.crops import cut_crop
+from pestvision.organisms.propose import propose, reduced
+from pestvision.photos.burst import Burst, open_burst
+from pestvision.photos.exif import NO_TIME
+from pestvision.photos.read import Photo
+from pestvision.photos.video import Clip, ClipFrame, open_clip
+from pestvision.size.measure import measure, size_of
+from pestvision.size.outline import relative_sd_of
+from pestvision.size.records import BodyLine
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from pestvision.arrays import F64, U8, BoxXyxy
+    from pestvision.findings.finding import Judgement
+    from pestvision.motion.chase import Chased, Mark
+    from pestvision.motion.trail import Trail
+    from pestvision.organisms.classify import Classifier, Scores
+    from pestvision.organisms.weights import Rules
+    from pestvision.settings import Settings
+    from pestvision.size.records import Length, Scale
+
+MAX_ANIMALS = 12  # more tracks than that help nobody
+CROPS_EACH = 5  # crops of an animal that are judged: more are alike, and each takes time
+PICTURE_SIDE_PX = 1600
+N_PROPOSALS = 12  # boxes looked at in a stretch for animals that do not move
+KEPT_BYTES = 1.6e8  # of full-size frames kept for crops: 50 at 1080p, a dozen at 4K
+MOST_KEPT = 40
+FIRST_SLOT_S = (
+    0.4  # of so much time the sharpest frame is kept, at first; twice as long when there are many
+)
+THIS_ONE = (
+    0.1  # a track shares so much with the person's box, or more, to be the one that was meant
+)
+NOTHING = str(Group.NOT_AN_ORGANISM)
+NO_SCALE = "No scale was given, so its length is told in pixels only."
+
+
+@dataclass(slots=True)
+class _Kept:
+    """Sharp frames held at their full size, evenly over the clip: when there are many, every other goes."""
+
+    most: int
+    slot_s: float = FIRST_SLOT_S
+    frames: list[tuple[int, float, ClipFrame]] = field(default_factory=list)  # number, sharpness
+
+    def offer(self, number: int, frame: ClipFrame) -> None:
+        sharpness = _sharpness(frame.rgb)
+        if self.frames and self._slot(self.frames[-1][2]) == self._slot(frame):
+            if sharpness > self.frames[-1][1]:
+                self.frames[-1] = (number, sharpness, frame)
+            return
+        self.frames.append((number, sharpness, frame))
+        if len(self.frames) > self.most:
+            self.slot_s *= 2
+            best: dict[int, tuple[int, float, ClipFrame]] = {}
+            for item in self.frames:
+                slot = self._slot(item[2])
+                if slot not in best or item[1] > best[slot][1]:
+                    best[slot] = item
+            self.frames = list(best.values())
+
+    def _slot(self, frame: ClipFrame) -> int:
+        return int(frame.time_s / self.slot_s)
+
+
+def check_clip(
+    source: Path | Sequence[Path] | Clip | Burst,
+    classifier: Classifier,
+    *,
+    scale: Scale | None = None,
+    box: BoxXyxy | None = None,
+    after_irritant: bool = False,
+    seconds_apart: float | None = None,
+    settings: Settings = DEFAULTS,
+) -> ClipCheck:
+    """Follow and judge the animals of a clip or burst.
+
+    Parameters
+    ----------
+    source
+        A clip's path, a folder of photos, several photos, or one of them opened.
+    classifier
+        Loaded once, asked for a few crops of each animal.
+    scale
+        Of the first frame, in the animal's plane.
+    box
+        The animal that is meant, in pixels of the first frame; None follows all that moves.
+    after_irritant
+        Whether it was poked, dipped or dosed within the last hour: looping then says nothing.
+    seconds_apart
+        Between two photos of a burst; None reads it from the photos.
+    settings
+        The sections `clip`, `photos` and `check`.
+
+    Raises
+    ------
+    ClipError, PhotoError, FolderError
+        If it cannot be used.
+    """
+    give_back_large_arrays()
+    clip = _opened(source, seconds_apart, settings)
+    rules = rules_of(classifier.card.rules, settings.check)
+    most = int(np.clip(KEPT_BYTES / (1.5 * clip.width * clip.height), 3, MOST_KEPT))
+    kept = _Kept(most)
+    first: list[ClipFrame] = []
+
+    def looks() -> Iterator[Look]:
+        for number, frame in enumerate(clip.frames()):
+            if not first:
+                first.append(frame)
+            kept.offer(number, frame)
+            yield Look(frame.time_s, frame.rgb, frame.scale)
+
+    chased = chase(looks(), marks=_marks(classifier, rules, box))
+    notes = list(clip.notes)
+    trails = _meant(chased, box, notes)
+    animals = _animals(trails, kept, classifier, rules)
+    n_things = sum(item.judgement.label == NOTHING for item in animals)
+    if box is None and n_things:
+        animals = [item for item in animals if item.judgement.label != NOTHING]
+        notes.append(
+            f"{n_things} more that moved {'were' if n_things > 1 else 'was'} judged not to be an animal."
+        )
+    animals.sort(key=lambda item: worry(item.judgement), reverse=True)
+    told = tuple(
+        _told(number, item, scale, after_irritant=after_irritant)
+        for number, item in enumerate(animals[:MAX_ANIMALS], start=1)
+    )
+    if chased.n_lost:
+        notes.append(
+            f"On {chased.n_lost} of {len(chased.times_s)} frames nothing steady shows, so how the camera "
+            "moved there is not known: film with a corner, a plant or a mark in the picture."
+        )
+    if len(animals) > MAX_ANIMALS:
+        notes.append(
+            f"{len(animals)} animals were followed; the {MAX_ANIMALS} most worrying are told."
+        )
+    picture, shrunk = _picture(first[0].full())
+    verdict = told[0].judgement if told else _of_a_frame(clip, kept, classifier, settings, notes)
+    notes += [costs_note(rules), *head_notes(classifier.head)]
+    return ClipCheck(
+        clip=clip.name,
+        width=clip.width,
+        height=clip.height,
+        n_frames=clip.n_frames,
+        seconds=clip.seconds_read,
+        times_s=chased.times_s,
+        verdict=verdict,
+        animals=told,
+        picture_rgb=picture,
+        picture_scale=shrunk,
+        notes=tuple(notes),
+        is_burst=clip.is_burst,
+    )
+
+
+def _opened(
+    source: Path | Sequence[Path] | Clip | Burst, seconds_apart: float | None, settings: Settings
+) -> Clip | Burst:
+    if isinstance(source, Clip | Burst):
+        return source
+    paths = [source] if isinstance(source, Path) else list(source)
+    if len(paths) == 1 and not paths[0].is_dir():
+        return open_clip(paths[0], settings=settings.clip)
+    return open_burst(paths, seconds_apart=seconds_apart, settings=settings.photos)
+
+
+def _sharpness(rgb: U8) -> float:
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)[::2, ::2]
+    return float(cv2.Laplacian(grey, cv2.CV_32F).var())
+
+
+def _marks(
+    classifier: Classifier, rules: Rules, box: BoxXyxy | None
+) -> Callable[[Sequence[Look]], Sequence[Mark]]:
+    """Give what marks animals in a stretch: the person's box in the first, and what looks alive."""
+    asked: list[bool] = []
+
+    def marks(looks: Sequence[Look]) -> Sequence[Mark]:
+        is_first = not asked
+        asked.append(True)
+        if box is not None:
+            scale = looks[0].scale
+            x0, y0, x1, y1 = (value * scale for value in box)
+            return [(0, (x0, y0, x1, y1))] if is_first else []
+        number = int(
+            np.argmax([_sharpness(look.rgb) for look in looks[:: max(1, len(looks) // 8)]])
+        )
+        number *= max(1, len(looks) // 8)
+        return [(number, found) for found in _look_alive(looks[number].rgb, classifier, rules)]
+
+    return marks
+
+
+def _look_alive(rgb: U8, classifier: Classifier, rules: Rules) -> list[BoxXyxy]:
+    """Give boxes of what looks alive on one frame."""
+    boxes = [
+        item.box_xyxy_px
+        for item in propose(rgb, classifier.organism_map, max_proposals=N_PROPOSALS)
+    ][:-1]  # the last is the whole frame
+    scores = classifier.classify([cut_crop(rgb, one) for one in boxes])
+    return [boxes[index] for index in distinct(boxes, scores, rules=rules)]
+
+
+def _meant(chased: Chased, box: BoxXyxy | None, notes: list[str]) -> list[Trail]:
+    """Give the trails that are asked for: all, or the one in the person's box."""
+    if box is None:
+        return list(chased.trails)
+    best: tuple[float, Trail] | None = None
+    for trail in chased.trails:
+        early = trail.boxes_xyxy_px[trail.seen & (trail.times_s <= trail.times_s[0] + 1.0)][:1]
+        share = max((box_iou(_as_box(row), box) for row in early), default=0.0)
+        if share >= THIS_ONE and (best is None or share > best[0]):
+            best = share, trail
+    if best is None:
+        notes.append(
+            "Nothing could be followed from the box: the clearest frame was judged instead."
+        )
+        return []
+    return [best[1]]
+
+
+def _as_box(row: F64) -> BoxXyxy:
+    x0, y0, x1, y1 = (float(value) for value in row)
+    return x0, y0, max(x1, x0 + 1), max(y1, y0 + 1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Judged:
+    """A trail with what its crops come to; the clearest of them, and its frame's number and time."""
+
+    trail: Trail
+    judgement: Judgement
+    crop_rgb: U8
+    number: int
+
+
+def _animals(
+    trails: Sequence[Trail], kept: _Kept, classifier: Classifier, rules: Rules
+) -> list[_Judged]:
+    """Judge every trail by its clearest crops."""
+    full: dict[int, U8] = {}
+    wanted: list[tuple[int, list[tuple[int, float]]]] = []
+    for index, trail in enumerate(trails):
+        there = [(n, sharp) for n, sharp, _ in kept.frames if trail.seen[n]]
+        inside = [item for item in there if not trail.at_edge[item[0]]] or there
+        inside.sort(key=lambda item: -item[1] * float(trail.lengths_px[item[0]]))
+        wanted.append((index, inside[:CROPS_EACH]))
+    frames = {n: frame for n, _, frame in kept.frames}
+    for n in sorted({n for _, some in wanted for n, _ in some}):
+        full[n] = frames[n].full()
+    crops: list[list[U8]] = [
+        [cut_crop(full[n], _as_box(trails[index].boxes_xyxy_px[n])) for n, _ in some]
+        for index, some in wanted
+    ]
+    full.clear()
+    scores = classifier.classify([crop for some in crops for crop in some])
+    found, start = [], 0
+    for (index, some), cut in zip(wanted, crops, strict=True):
+        mine = scores[start : start + len(cut)]
+        start += len(cut)
+        if mine:
+            found.append(_judged(trails[index], [n for n, _ in some], cut, mine, rules))
+    return found
+
+
+def _judged(
+    trail: Trail,
+    numbers: Sequence[int],
+    crops: Sequence[U8],
+    scores: Sequence[Scores],
+    rules: Rules,
+) -> _Judged:
+    boxes = trail.boxes_xyxy_px[list(numbers)]
+    sides = np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1])
+    judgement = judge(scores, rules=rules, lengths_px=[float(side) for side in sides])
+    clearest = int(np.argmax([item.sharpness for item in scores]))
+    return _Judged(trail, judgement, crops[clearest], numbers[clearest])
+
+
+def _told(number: int, item: _Judged, scale: Scale | None, *, after_irritant: bool) -> ClipAnimal:
+    """Add gait and length to a judged trail."""
+    trail = item.trail
+    middle = np.nanmean(trail.midlines_xy_px[item.number], axis=0)
+    per_px = None
+    if scale is not None and not scale.is_rough:
+        per_px = scale.mm_per_px((float(middle[0]), float(middle[1])))
+    length, note = _length(item, scale)
+    return ClipAnimal(
+        track=number,
+        trail=trail,
+        gait=read_gait(trail, mm_per_px=per_px, after_irritant=after_irritant),
+        judgement=item.judgement,
+        crop_rgb=item.crop_rgb,
+        crop_time_s=float(trail.times_s[item.number]),
+        length=length,
+        length_note=note,
+        mm_per_px=per_px,
+    )
+
+
+def _length(item: _Judged, scale: Scale | None) -> tuple[Length | None, str]:
+    """Measure it at its middling length: of the frames in which all of it shows, the median one."""
+    trail = item.trail
+    if scale is None:
+        return None, NO_SCALE
+    usable = np.flatnonzero(trail.seen & ~trail.at_edge)
+    if not len(usable):
+        return None, "It touches the edge of every frame, so its length is not known."
+    order = usable[np.argsort(trail.lengths_px[usable])]
+    at = int(order[len(order) // 2])
+    line = BodyLine(
+        midline_xy_px=trail.midlines_xy_px[at],
+        length_px=float(trail.lengths_px[at]),
+        relative_sd=relative_sd_of(float(trail.lengths_px[at]), ()),
+    )
+    if scale.is_rough:
+        return None, " ".join(size_of(line, scale, group=item.judgement.label).words)
+    return measure(
+        line, scale
+    ), "The length is that of the frame in which it was of middling length."
+
+
+def _picture(rgb: U8) -> tuple[U8, float]:
+    small = reduced(rgb, PICTURE_SIDE_PX) if max(rgb.shape[:2]) > PICTURE_SIDE_PX else rgb
+    return small, small.shape[1] / rgb.shape[1]
+
+
+def _of_a_frame(
+    clip: Clip | Burst,
+    kept: _Kept,
+    classifier: Classifier,
+    settings: Settings,
+    notes: list[str],
+) -> Judgement:
+    """Judge the clearest frame like a photo, where nothing was followed."""
+    frame = max(kept.frames, key=lambda item: item[1])[2]
+    photo = Photo(rgb=frame.full(), name=clip.name, path=None, format_name="frame", taken=NO_TIME)
+    notes.append(
+        f"Nothing was seen to move by itself; the clearest frame, at {frame.time_s:.1f} s, was checked "
+        "like a photo."
+    )
+    return check_photo(photo, classifier, settings=settings).verdict

@@ -1,0 +1,150 @@
+"""From what stands out in one frame to bodies: pieces that belong together, with their masks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.errors import ShapeError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pestvision.arrays import F32, F64, Bool
+
+GAP_PX = 3  # pieces nearer than twice this are one body: a faint waist parts it
+LEAST_AREA_PX = 12  # smaller things have no shape
+MOST_BODIES = (
+    16  # of a frame, the most conspicuous; more is a frame that does not lie on the ground
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Body:
+    """What stands out in one frame and belongs together.
+
+    `left`, `top`: where `mask`, (h, w) bool, begins, in whole pixels. `strength`: how far it stands out,
+    in noises, added up.
+    """
+
+    left: int
+    top: int
+    mask: Bool
+    strength: float
+
+    def __post_init__(self) -> None:
+        if self.mask.ndim != 2 or not self.mask.any():
+            raise ShapeError("mask", expected="(h, w) bool, not empty", actual=str(self.mask.shape))
+
+    @property
+    def area(self) -> int:
+        """Pixels."""
+        return int(self.mask.sum())
+
+    @property
+    def middle(self) -> F64:
+        """(2,) float64: mean (x, y) of its pixels, their centres at halves."""
+        rows, columns = np.nonzero(self.mask)
+        return np.array([self.left + columns.mean() + 0.5, self.top + rows.mean() + 0.5])
+
+    @property
+    def reach(self) -> float:
+        """Diagonal of its box, pixels."""
+        return float(np.hypot(*self.mask.shape))
+
+    def places(self) -> F64:
+        """(N, 2) float64: (x, y) of its pixels' centres."""
+        rows, columns = np.nonzero(self.mask)
+        return np.column_stack([self.left + columns + 0.5, self.top + rows + 0.5])
+
+
+def bodies_in(out: Bool, noises: F32) -> list[Body]:
+    """Part what stands out into bodies, the most conspicuous first.
+
+    Parameters
+    ----------
+    out
+        (H, W) bool.
+    noises
+        (H, W) float32: how far each place stands out.
+    """
+    small = out.astype(np.uint8)
+    side = 2 * GAP_PX + 1
+    joined = cv2.dilate(small, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    n, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
+    found = []
+    for label in range(1, n):
+        left, top, width, height = (int(value) for value in stats[label, :4])
+        cut = (slice(top, top + height), slice(left, left + width))
+        mine = (labels[cut] == label) & out[cut]
+        if mine.sum() < LEAST_AREA_PX:
+            continue
+        strength = float(noises[cut][mine].sum())
+        whole = cv2.morphologyEx(
+            mine.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((2 * GAP_PX + 1,) * 2, np.uint8)
+        )
+        found.append(trimmed(left, top, whole > 0, strength))
+    found.sort(key=lambda body: -body.strength)
+    return found[:MOST_BODIES]
+
+
+def trimmed(left: int, top: int, mask: Bool, strength: float) -> Body:
+    """Make a body of a mask, cut to what is in it."""
+    rows, columns = np.nonzero(mask.any(axis=1))[0], np.nonzero(mask.any(axis=0))[0]
+    y0, y1, x0, x1 = int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1
+    return Body(left + x0, top + y0, np.asarray(mask[y0:y1, x0:x1]), strength)
+
+
+def joined(bodies: Sequence[Body]) -> Body:
+    """Make one body of several pieces."""
+    if len(bodies) == 1:
+        return bodies[0]
+    left, top = min(body.left for body in bodies), min(body.top for body in bodies)
+    right = max(body.left + body.mask.shape[1] for body in bodies)
+    bottom = max(body.top + body.mask.shape[0] for body in bodies)
+    mask = np.zeros((bottom - top, right - left), np.bool_)
+    for body in bodies:
+        y, x = body.top - top, body.left - left
+        mask[y : y + body.mask.shape[0], x : x + body.mask.shape[1]] |= body.mask
+    return Body(left, top, mask, sum(body.strength for body in bodies))
+
+
+def overlap(one: Body, other: Body) -> float:
+    """Give the common area of two bodies over the smaller one's, 0 to 1."""
+    x0, y0 = max(one.left, other.left), max(one.top, other.top)
+    x1 = min(one.left + one.mask.shape[1], other.left + other.mask.shape[1])
+    y1 = min(one.top + one.mask.shape[0], other.top + other.mask.shape[0])
+    if x1 <= x0 or y1 <= y0:
+        return 0.0
+    a = one.mask[y0 - one.top : y1 - one.top, x0 - one.left : x1 - one.left]
+    b = other.mask[y0 - other.top : y1 - other.top, x0 - other.left : x1 - other.left]
+    return float((a & b).sum()) / min(one.area, other.area)
+
+
+def shared_out(body: Body, claims: Sequence[F64]) -> list[Body | None]:
+    """Part a body that is several animals touching: each pixel to the nearest claim.
+
+    `claims` are (N, 2) places where each of them is expected.
+    """
+    places = body.places()
+    away = np.stack([_nearest(places, claim) for claim in claims])
+    owner = away.argmin(axis=0)
+    rows, columns = np.nonzero(body.mask)
+    parts: list[Body | None] = []
+    for index in range(len(claims)):
+        mask = np.zeros(body.mask.shape, np.bool_)
+        mine = owner == index
+        mask[rows[mine], columns[mine]] = True
+        share = float(mine.mean())
+        enough = mine.sum() >= LEAST_AREA_PX
+        parts.append(trimmed(body.left, body.top, mask, body.strength * share) if enough else None)
+    return parts
+
+
+def _nearest(places: F64, claim: F64) -> F64:
+    thin = claim[:: max(1, len(claim) // 60)]
+    away = np.hypot(places[:, None, 0] - thin[None, :, 0], places[:, None, 1] - thin[None, :, 1])
+    return np.asarray(away.min(axis=1), np.float64)

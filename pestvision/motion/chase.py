@@ -1,0 +1,209 @@
+"""Follow the animals of a clip: from frames to trails.
+
+A clip is gone through in stretches of some twenty seconds, each with a ground of its own, so that memory
+does not grow with the clip. Within a stretch every frame is laid over its middle one, what stands out from
+the ground is parted into bodies, and bodies are linked from frame to frame. The last frame of a stretch is
+the first of the next, and there their animals are linked.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import U8, as_rgb, as_u8
+from pestvision.motion.bodies import Body, bodies_in
+from pestvision.motion.ground import N_SAMPLED, Ground, difference, ground_of
+from pestvision.motion.linking import Followed, Link, is_animal, link_stretch
+from pestvision.motion.noises import grown, narrowed, standing_out
+from pestvision.motion.steady import Steadied, Steadier, moved
+from pestvision.motion.trails import trail_of
+from pestvision.size.outline import NoOutline, outline_in
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from pestvision.arrays import F64, Bool, BoxXyxy
+    from pestvision.motion.trail import Trail
+
+STRETCH_S = 20.0
+MOST_FRAMES = 200
+"""Of a stretch: at 640 x 480 pixels they take 180 MB."""
+LEAST_FRAMES = 30  # a slow burst is taken in stretches of so many photos at the least
+N_WORKERS = 2  # threads: the two ordinary cores this is made for
+MARGIN_PX = 3  # of a frame laid over another: its rim is blurred
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One frame to be followed in: `rgb` (h, w, 3) uint8, reduced by `scale` (reduced / frame)."""
+
+    time_s: float
+    rgb: U8
+    scale: float = 1.0
+
+    def __post_init__(self) -> None:
+        as_rgb(self.rgb)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chased:
+    """What came of a clip.
+
+    Parameters
+    ----------
+    times_s
+        (n,) float64: seconds of the frames looked at.
+    trails
+        One for each animal, the longest followed first.
+    n_lost
+        Frames that nothing held, so that the camera's motion is not known there.
+    marked
+        For each trail, whether it lies where a box was given.
+    """
+
+    times_s: F64
+    trails: tuple[Trail, ...]
+    n_lost: int
+    marked: tuple[bool, ...]
+
+
+Mark = tuple[int, "BoxXyxy"]
+"""A box about an animal: the frame's number within its stretch, and the box in its reduced pixels."""
+
+
+def chase(
+    looks: Iterable[Look], *, marks: Callable[[Sequence[Look]], Sequence[Mark]] | None = None
+) -> Chased:
+    """Follow every animal that moves, and those that are marked.
+
+    Parameters
+    ----------
+    looks
+        The frames in order of time, all of one size. They are taken one after the other; only those of
+        one stretch are held at a time.
+    marks
+        Asked once for each stretch, with its frames: gives boxes about animals, which are followed even
+        if they hardly move.
+
+    Returns
+    -------
+    Chased
+        Its trails are in pixels of the frames at their full size.
+    """
+    times: list[float] = []
+    followed: list[Followed] = []
+    n_lost, scale, size = 0, 1.0, (1, 1)
+    with (
+        ThreadPoolExecutor(1, "pestvision-steady") as steadying,
+        ThreadPoolExecutor(N_WORKERS, "pestvision-chase") as workers,
+    ):
+        for start, held, placed in _stretches(looks, steadying):
+            new = slice(start and 1, None)
+            times += [look.time_s for look in held[new]]
+            n_lost += sum(not one.is_held for one in placed[new])
+            scale, size = held[0].scale, held[0].rgb.shape[:2]
+            given = [] if marks is None else list(marks(held))
+            _through(start, held, placed, given, followed, workers)
+        at = np.array(times)
+        animals = [one for one in followed if is_animal(one, at)]
+        made = list(workers.map(lambda one: trail_of(one, at, scale=scale, size=size), animals))
+    pairs = [(t, one.is_marked) for t, one in zip(made, animals, strict=True) if t is not None]
+    pairs.sort(key=lambda pair: -int(pair[0].seen.sum()))
+    return Chased(at, tuple(t for t, _ in pairs), n_lost, tuple(m for _, m in pairs))
+
+
+def _stretches(
+    looks: Iterable[Look], worker: ThreadPoolExecutor
+) -> Iterator[tuple[int, list[Look], list[Steadied]]]:
+    """Give stretch after stretch: the number of its first frame, its frames, and how they lie."""
+    steadier = Steadier()
+    held: list[Look] = []
+    waiting: list[Future[Steadied]] = []
+    start = 0
+    for look in looks:  # steadied by a thread of its own, while the next frame is decoded
+        held.append(look)
+        waiting.append(worker.submit(steadier.place, look.rgb))
+        is_long = look.time_s - held[0].time_s >= STRETCH_S and len(held) >= LEAST_FRAMES
+        if is_long or len(held) >= MOST_FRAMES:
+            placed = [one.result() for one in waiting]
+            yield start, held, placed
+            start += len(held) - 1
+            held, waiting = [look], waiting[-1:]
+    if len(held) > 1 or start == 0:
+        yield start, held, [one.result() for one in waiting]
+
+
+def _through(
+    start: int,
+    held: Sequence[Look],
+    placed: Sequence[Steadied],
+    given: Sequence[Mark],
+    followed: list[Followed],
+    workers: ThreadPoolExecutor,
+) -> None:
+    """Follow through one stretch; `followed` grows."""
+    anchor = placed[len(placed) // 2].matrix
+    to_anchor = [np.linalg.inv(anchor) @ one.matrix for one in placed]
+    laid = list(workers.map(_laid, [look.rgb for look in held], to_anchor))
+    covers = [
+        _cover(look.rgb.shape[:2], matrix) for look, matrix in zip(held, to_anchor, strict=True)
+    ]
+    marked = [_outlined(held[index].rgb, box, to_anchor[index]) for index, box in given]
+    known = [one.last_on(anchor) for one in followed if one.is_open_at(start)] if start else []
+    animals = _painted([*marked, *known], held[0].rgb.shape[:2])
+    sampled = np.unique(np.linspace(0, len(held) - 1, N_SAMPLED).round().astype(int))
+    ground = ground_of(
+        [laid[i] for i in sampled], covered=[covers[i] for i in sampled], animals=animals
+    )
+    seen = list(workers.map(lambda rgb, cover: _bodies(rgb, cover, ground), laid, covers))
+    link = Link(start, anchor, to_anchor, [look.time_s for look in held])
+    marks = [(index, places) for (index, _), places in zip(given, marked, strict=True)]
+    link_stretch(followed, seen, link, marks)
+
+
+def _bodies(laid: U8, cover: U8, ground: Ground) -> list[Body]:
+    noises = difference(laid, ground)
+    out = standing_out(noises, (cover > 0) & ground.seen)
+    return bodies_in(narrowed(noises, out), noises)
+
+
+def _laid(rgb: U8, matrix: F64) -> U8:
+    size = (rgb.shape[1], rgb.shape[0])
+    return as_u8(cv2.warpPerspective(rgb, matrix, size, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _cover(size: tuple[int, ...], matrix: F64) -> U8:
+    """Mark where a frame looks, its rim left out: (H, W) uint8, 255 or 0."""
+    inner = np.zeros(size[:2], np.uint8)
+    inner[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX] = 255
+    return as_u8(cv2.warpPerspective(inner, matrix, (size[1], size[0]), flags=cv2.INTER_NEAREST))
+
+
+def _outlined(rgb: U8, box: BoxXyxy, matrix: F64) -> F64:
+    """Give the places, (N, 2) on the anchor, of the animal in a box; of an oval where none is told."""
+    found = outline_in(rgb, box)
+    if isinstance(found, NoOutline):
+        x0, y0, x1, y1 = box
+        oval = np.zeros((max(1, round(y1 - y0)), max(1, round(x1 - x0))), np.uint8)
+        middle = (oval.shape[1] / 2, oval.shape[0] / 2)
+        cv2.ellipse(oval, (middle, (oval.shape[1], oval.shape[0]), 0.0), 1, cv2.FILLED)
+        left, top, mask = x0, y0, oval > 0
+    else:
+        left, top, mask = found.box_xyxy_px[0], found.box_xyxy_px[1], found.mask
+    rows, columns = np.nonzero(mask)
+    return moved(matrix, np.column_stack([left + columns, top + rows])) + 0.5
+
+
+def _painted(pieces: Sequence[F64], size: tuple[int, ...]) -> Bool:
+    """Mark the places of all pieces, and a little about them: (H, W) bool."""
+    mask = np.zeros(size[:2], np.bool_)
+    for places in pieces:
+        columns, rows = (np.floor(places).astype(int)).T
+        inside = (rows >= 0) & (rows < size[0]) & (columns >= 0) & (columns < size[1])
+        mask[rows[inside], columns[inside]] = True
+    return grown(mask, 3) if pieces else mask

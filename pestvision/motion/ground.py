@@ -1,0 +1,213 @@
+"""What lies behind the animals of a clip: the ground as it would be without them.
+
+Frames lie on each other already. Where an animal moved away the ground was seen, and of the values that
+a place had over time the one is taken that fits what surrounds the animal's whole path; where it never
+moved away, the ground is filled in from what surrounds it. A frame's difference to that ground, light and
+exposure taken out, is what the animals are seen by, whether they move or not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import F32, U8, Bool, as_f32, as_u8
+from pestvision.motion.cores import cores_of
+from pestvision.motion.ghosts import told_apart
+from pestvision.motion.noises import (
+    JOINED_AT,
+    grey_of,
+    grown,
+    in_noises,
+    size_of,
+    smoothed,
+    tail_of,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+N_SAMPLED = 24
+"""Frames from which the ground is made: their median is steady, and more take time."""
+GRID_PX = 16  # cells on which light is compared
+LIGHT_ROUNDS = 4
+MOST_LIGHT = 3.0  # spreads beyond which a cell is taken for an animal, not for light
+EDGE_JITTER_PX = 0.35  # what is left of the camera's motion, and of sharpness that comes and goes
+LEAST_NOISE = 0.6  # grey levels: packed clips are smoother than they are true
+GROWN_PX = 3  # about what moved the ground is looked at anew: edges are soft
+LEAST_CLEAR = 2  # times at which a place was seen clear; fewer may be chance
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """The ground of a stretch of frames.
+
+    `rgb`: (H, W, 3) float32. `per_noise`: (H, W) float32, one over the noise expected of a place, larger
+    at edges. `coarse`: the ground on the grid of `GRID_PX`. `seen`: (H, W) bool, where most frames look.
+    """
+
+    rgb: F32
+    per_noise: F32
+    coarse: F32
+    seen: Bool
+
+
+def ground_of(frames: Sequence[U8], *, covered: Sequence[U8], animals: Bool) -> Ground:
+    """Make the ground of a stretch.
+
+    Parameters
+    ----------
+    frames
+        (H, W, 3) uint8 RGB, laid over each other; a few dozen of a stretch.
+    covered
+        For each (H, W) uint8, 255 where the frame looked.
+    animals
+        (H, W) bool: what is known to be an animal that covers the ground in all frames.
+    """
+    stack = np.stack(frames)
+    middle = _share(stack, 0.5).astype(np.float32)
+    seen = np.mean([cover > 0 for cover in covered], axis=0) > 0.6
+    lit = [_relit(frame, middle) for frame in frames]
+    first = _calibrated(_ground(middle, _noise_of(lit, middle), seen), lit)
+    wheres = [(cover > 0) & seen for cover in covered]
+    there, gone = told_apart(lit, first.rgb, first.per_noise, wheres)
+    stack_lit = np.stack(lit)
+    core, animal_like = cores_of(middle, stack_lit, there, gone)
+    marked = animals & ~there.any(axis=0) & ~gone.any(axis=0)
+    doubtful = grown(there.any(axis=0) | gone.any(axis=0) | marked | core, GROWN_PX)
+    if not doubtful.any():
+        return first
+    soft = [np.stack([grown(mask, 2) for mask in masks]) for masks in (there, gone)]
+    clear = np.where(soft[1].any(axis=0), soft[1], ~soft[0])
+    rim = grown(core, 2)
+    clear = np.where(rim, ~np.stack([grown(mask, 2) for mask in animal_like]), clear) & ~marked
+    rgb = _cleared(stack_lit, middle, doubtful, clear)
+    return _calibrated(_ground(rgb, _noise_of(lit, rgb, away_from=doubtful), seen), lit)
+
+
+def _calibrated(ground: Ground, lit: Sequence[F32]) -> Ground:
+    """Take the noise for larger where nothing stands out by more than it should."""
+    few = list(lit)[:: max(1, len(lit) // 6)]
+    tail = tail_of([in_noises(as_f32(one - ground.rgb), ground.per_noise)[::2, ::2] for one in few])
+    if tail <= JOINED_AT:
+        return ground
+    return replace(ground, per_noise=as_f32(ground.per_noise * np.float32(JOINED_AT / tail)))
+
+
+def difference(frame: U8, ground: Ground, *, without: Bool | None = None) -> F32:
+    """Give by how many noises each place of a frame differs from the ground: (H, W) float32.
+
+    `without` marks places that are known to be an animal's, so that light is not compared there.
+    """
+    lit = _relit(frame, ground.rgb, ground.coarse, without)
+    return in_noises(as_f32(lit - ground.rgb), ground.per_noise)
+
+
+def _cleared(lit: F32, middle: F32, doubtful: Bool, clear: Bool) -> F32:
+    """Give the ground where animals were: the median of the times at which it was clear there.
+
+    Where a ghost was found those times count; else all at which nothing was there. Where the ground was
+    never clear it is filled in from around.
+    """
+    rows, columns = np.nonzero(doubtful)
+    clear = clear[:, rows, columns]
+    n_clear = clear.sum(axis=0)
+    values = np.where(clear[..., None], lit[:, rows, columns], np.float32(np.inf))
+    values.sort(axis=0)
+    half = np.maximum(n_clear - 1, 0) // 2
+    best = values[half, np.arange(len(rows))]
+    rgb = middle.copy()
+    rgb[rows, columns] = np.where(np.isfinite(best), best, 0)
+    never = np.zeros(doubtful.shape, np.bool_)
+    never[rows, columns] = n_clear < LEAST_CLEAR
+    return _filled_in(rgb, never) if never.any() else rgb
+
+
+def _filled_in(rgb: F32, hole: Bool) -> F32:
+    """Fill a hole smoothly from around it, coarse to fine."""
+    weight = (~hole).astype(np.float32)
+    levels = [(as_f32(rgb * weight[..., None]), weight)]
+    while min(levels[-1][1].shape) > 2 and (levels[-1][1] <= 0).any():
+        levels.append(tuple(as_f32(cv2.pyrDown(item)) for item in levels[-1]))  # type: ignore[arg-type]
+    total, weight = levels[-1]
+    full = as_f32(total / np.maximum(weight, 1e-6)[..., None])
+    for total, weight in levels[-2::-1]:
+        up = as_f32(cv2.pyrUp(full, dstsize=(weight.shape[1], weight.shape[0])))
+        own = total / np.maximum(weight, 1e-6)[..., None]
+        trust = np.clip(weight, 0, 1)[..., None]
+        full = as_f32(trust * own + (1 - trust) * up)
+    return full
+
+
+def _ground(rgb: F32, noise: float, seen: Bool) -> Ground:
+    grey = grey_of(rgb)
+    across = cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 8)
+    down = cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8)
+    edges = cv2.GaussianBlur(np.hypot(across, down), (0, 0), 1.5)
+    return Ground(
+        rgb=rgb,
+        per_noise=as_f32((1 / np.hypot(noise, EDGE_JITTER_PX * 1.7 * edges)).astype(np.float32)),
+        coarse=_coarse(rgb),
+        seen=seen,
+    )
+
+
+def _noise_of(lit: Sequence[F32], rgb: F32, *, away_from: Bool | None = None) -> float:
+    """Give the usual size of a difference that is nothing, grey levels, from a few frames."""
+    sizes = []
+    for frame in list(lit)[:: max(1, len(lit) // 8)]:
+        size = size_of(smoothed(as_f32(frame - rgb)))[::3, ::3]
+        sizes.append(float(np.median(size if away_from is None else size[~away_from[::3, ::3]])))
+    return max(LEAST_NOISE, 0.9 * float(np.median(sizes)))  # median of a 3-D length is 1.54 sigma
+
+
+def _coarse(rgb: F32) -> F32:
+    size = max(1, rgb.shape[1] // GRID_PX), max(1, rgb.shape[0] // GRID_PX)
+    return as_f32(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
+
+
+def _relit(
+    frame: U8 | F32, rgb: F32, coarse: F32 | None = None, without: Bool | None = None
+) -> F32:
+    """Bring a frame into the light of the ground: a smooth change over the frame, and a gain.
+
+    Cells that differ by far more than the rest are an animal's and have no say.
+    """
+    there = frame.astype(np.float32)
+    here_coarse = _coarse(rgb) if coarse is None else coarse
+    there_coarse = _coarse(there)
+    change = (here_coarse - there_coarse).reshape(-1, 3)
+    height, width = here_coarse.shape[:2]
+    v, u = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].reshape(2, -1)
+    level = there_coarse.mean(axis=2).ravel() / 128 - 1
+    columns = np.stack([np.ones_like(u), u, v, u * v, u * u, v * v, level], axis=1)
+    trust = np.ones(len(columns))
+    if without is not None and without.any():
+        share = cv2.resize(
+            without.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA
+        )
+        trust = np.where(share.ravel() > 0.05, 0.0, 1.0)
+    known = trust.copy()
+    solved = np.zeros((columns.shape[1], 3))
+    for _ in range(LIGHT_ROUNDS):
+        weighted = columns * trust[:, None]
+        normal = weighted.T @ columns + 1e-3 * np.eye(columns.shape[1])
+        solved = np.linalg.solve(normal, weighted.T @ change)
+        left = np.abs(change - columns @ solved).max(axis=1)
+        spread = 1.48 * float(np.median(left[known > 0])) + 0.3 if known.any() else 1.0
+        trust = known / np.square(1 + np.square(left / (MOST_LIGHT * spread)))
+    surface = (columns[:, :6] @ solved[:6]).reshape(height, width, 3).astype(np.float32)
+    wide = cv2.resize(surface, (there.shape[1], there.shape[0]), interpolation=cv2.INTER_LINEAR)
+    grey = cv2.transform(there, np.full((1, 3), 1 / 3, np.float32))
+    gain = (solved[6] / 128).astype(np.float32)
+    gained = cv2.transform(grey, gain[:, None])
+    return as_f32(there + wide + gained - solved[6].astype(np.float32))
+
+
+def _share(stack: U8, share: float) -> U8:
+    """Give a share of the values over time at each place: (H, W, 3) uint8."""
+    at = min(len(stack) - 1, int(share * len(stack)))
+    return as_u8(np.partition(stack, at, axis=0)[at])

@@ -1,0 +1,98 @@
+"""How far a frame stands out from the ground, in units of the noise about each place."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import F32, Bool, as_f32
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+LOCAL_PX = 24  # surroundings by which wide changes and the local noise are told
+CALM_NOISES = 3.0  # a change is taken for this at the most where the surroundings are told
+USUAL_LEVEL = 1.5  # mean size of a change of nothing, in noises: three channels together
+GRAIN_PX = (
+    1.0  # blur that takes grain down to a third and leaves a worm of two pixels half as clear
+)
+BLOCKS = 4  # a side: blocks of the frame in which grain is told
+TAIL_SHARE = 0.995
+NEAR_PX = 4  # how far the most conspicuous place near an edge may be
+HALF = (
+    0.45  # of it: where an edge lies that was blurred; a body of two pixels is the narrower for it
+)
+SEEN_AT = 5.0  # in noise: a place that stands out by itself
+JOINED_AT = 3.0  # in noise: a place that belongs to one beside it that stands out
+
+
+def in_noises(change: F32, per_noise: F32) -> F32:
+    """Give a change in noises, what is wide in it and the noise of the surroundings taken out."""
+    noises = as_f32(smoothed(change) * per_noise[..., None])
+    side = 2 * LOCAL_PX + 1
+    calm = as_f32(cv2.blur(np.clip(noises, -CALM_NOISES, CALM_NOISES), (side, side)))
+    size = size_of(as_f32(noises - calm))
+    level = cv2.blur(np.minimum(size, np.float32(CALM_NOISES)), (side, side))
+    return as_f32(size / np.maximum(level / np.float32(USUAL_LEVEL), np.float32(1.0)))
+
+
+def smoothed(change: F32) -> F32:
+    """Take the grain out of a change: what is an animal's covers several pixels, with one sign."""
+    return as_f32(cv2.GaussianBlur(change, (0, 0), GRAIN_PX))
+
+
+def tail_of(noises: Sequence[F32]) -> float:
+    """Give what `TAIL_SHARE` of the places of nothing stay below: grain has longer tails than its middle says.
+
+    Told in each block of the frame by itself; of the blocks the middle one counts, so that animals, which
+    are in few of them, do not.
+    """
+    tails = []
+    for one in noises:
+        for rows in np.array_split(one, BLOCKS, axis=0):
+            tails += [
+                float(np.quantile(block, TAIL_SHARE))
+                for block in np.array_split(rows, BLOCKS, axis=1)
+            ]
+    return float(np.median(tails))
+
+
+def narrowed(noises: F32, out: Bool) -> Bool:
+    """Draw what stands out in to where it does so by half: (H, W) bool.
+
+    What is conspicuous stands out to beyond its edge, by the blur of lens and grain filter.
+    """
+    side = 2 * NEAR_PX + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    most = cv2.dilate(np.where(out, noises, 0).astype(np.float32), kernel)
+    return np.asarray(out & (noises > HALF * most))
+
+
+def standing_out(noises: F32, where: Bool) -> Bool:
+    """Mark what stands out, and what belongs to it: (H, W) bool."""
+    weak = ((noises > JOINED_AT) & where).astype(np.uint8)
+    n, labels = cv2.connectedComponents(weak, connectivity=8)
+    strong = np.zeros(n, np.bool_)
+    strong[np.unique(labels[(noises > SEEN_AT) & where])] = True
+    strong[0] = False
+    return np.asarray(strong[labels])
+
+
+def size_of(change: F32) -> F32:
+    """Give the size of a change in colour: (H, W) float32, grey levels."""
+    squares = cv2.transform(change * change, np.ones((1, 3), np.float32))
+    return as_f32(cv2.sqrt(squares))
+
+
+def grey_of(rgb: F32) -> F32:
+    """Give the mean of the three channels: (H, W) float32."""
+    return as_f32(cv2.transform(rgb, np.full((1, 3), 1 / 3, np.float32)))
+
+
+def grown(mask: Bool, by_px: int) -> Bool:
+    """Grow a mask by some pixels."""
+    side = 2 * by_px + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)
