@@ -304,7 +304,9 @@ class _Pace:
         return cls(path, net, evenness, burst, _count_hops(quick, even.step_s))
 
 
-SPEED_SMOOTH_S = 0.4  # what comes and goes within half a second is more the outline's than the animal's
+SPEED_SMOOTH_S = (
+    0.4  # what comes and goes within half a second is more the outline's than the animal's
+)
 
 
 def _path_speed(middle: F64, even: _Even) -> float:
@@ -490,9 +492,7 @@ def _beat(times: F64, lines: F64) -> tuple[float | None, float]:
     return (hertz if share >= LEAST_POWER else None), share
 
 
-def _best_wave(
-    times: F64, course: F64, hertz: tuple[float, float]
-) -> tuple[float | None, float]:
+def _best_wave(times: F64, course: F64, hertz: tuple[float, float]) -> tuple[float | None, float]:
     """Give the frequency of the wave that explains a course best, and the share of variance it explains.
 
     A least-squares fit of a wave at each frequency (Lomb 1976, Scargle 1982), so that missing frames and
