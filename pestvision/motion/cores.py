@@ -110,9 +110,8 @@ def remnants_of(rgb: F32, lit: F32, there: Bool, per_noise: F32) -> Bool:
         lighter = grey_of(as_f32(np.ascontiguousarray(frame))) > grey
         n_lighter += mask & lighter
         n_darker += mask & ~lighter
-    path = cv2.morphologyEx(
-        there.any(axis=0).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((side, side), np.uint8)
-    )
+    ever = np.asarray(there.any(axis=0), np.uint8)
+    path = cv2.morphologyEx(ever, cv2.MORPH_CLOSE, np.ones((side, side), np.uint8))
     _, labels = cv2.connectedComponents(path, connectivity=8)
     more = np.bincount(labels.ravel(), (n_lighter - n_darker).ravel())[labels]
     left = np.where(more > 0, light, dark) > REMNANT_NOISES
