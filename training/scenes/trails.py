@@ -82,7 +82,7 @@ class Flaws:
     length_share: tuple[float, float] = (0.002, 0.04)
     missing_share: tuple[float, float] = (0.0, 0.25)
     told_jitter: tuple[float, float] = (0.4, 1.7)
-    foreshortened: tuple[float, float] = (0.0, 0.4)
+    foreshortened: tuple[float, float] = (0.0, 0.6)
     short_cut_share: tuple[float, float] = (0.0, 0.08)
 
 
