@@ -20,7 +20,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pestvision.motion.gait_features import FEATURES, measure
-from pestvision.motion.gait_weights import HELD_FAST, OUTCOMES, WEIGHTS_FILE, GaitWeights, spread_out
+from pestvision.motion.gait_weights import (
+    HELD_FAST,
+    OUTCOMES,
+    WEIGHTS_FILE,
+    GaitWeights,
+    spread_out,
+)
 from training.scenes.bursts import frame_times
 from training.scenes.gaits import WIDE
 from training.scenes.trails import GAIT_OF_DRAWN, draw_trail

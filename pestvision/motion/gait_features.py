@@ -22,6 +22,7 @@ SMOOTH_S = 0.1  # of a half cycle of the quickest waves told apart, 0.29 s, a th
 FINEST_GRID_S = 0.04  # finer frames tell no more of any of these gaits
 LONGEST_GRID = 20_000  # points; ten minutes at 30 a second
 MAX_HOLE_S = 0.5  # longer times unseen are left out of speeds and of cycles
+SLIDE_S = 0.3  # sliding is told over so long: less than half of the quickest loop
 PACE_S = 0.5  # speeds are told over half a second, so that jitter does not look like speed
 MOST_UNSEEN = 0.5  # of a half-cycle, in one go: more of it unseen, and it is left out
 LEAST_CYCLE_SHARE = 0.12  # of the length: smaller comings and goings are no step (a glide has 5 %)
@@ -32,6 +33,13 @@ HELD_JITTER = 3.0  # or less than this many jitters
 MOVED_SHARE = 0.5  # the other end has gone at least so much of what the length changes by
 N_ABOUT = 2  # frames before and after that a sighting is held against
 ASTRAY_SIGMAS, ASTRAY_SHARE = 3.0, 0.1  # of their scatter, and of the length: further off is astray
+CLEAN_SHARE, CLEAN_RAD = 0.012, 0.05
+"""Noise of a place or a length over the length, and of a bend: what is cleaner tells no more."""
+LEAST_SIDES = 0.03  # of the motion's power across the body: less of it tells no more
+MOST_RANGE = 0.35
+"""Logarithm of longest over shortest, 1.4: a larger one says no more. A planarian's own two lengths are 2.0-3.1
+apart ("The British fresh-water planarians", Essex Field Club), and what hides a part of it shortens it too: which
+end holds must decide, not how far it stretches."""
 MIDDLE = slice(N_MIDLINE // 2 - 1, N_MIDLINE // 2 + 2)  # points whose mean is the body's middle
 MIN_SIZE = 1e-9
 
@@ -181,18 +189,18 @@ def measure(trail: Trail) -> Measured | None:
             np.log(pace.net + 0.004),
             pace.evenness,
             np.log1p(pace.burst),
-            np.log1p(reach / typical / jitter),
-            length_range,
-            np.log1p(length_range / (noise + 0.005)),
+            np.log1p(reach / typical / max(jitter, CLEAN_SHARE)),
+            min(length_range, MOST_RANGE),
+            np.log1p(min(length_range, MOST_RANGE) / max(noise, CLEAN_SHARE)),
             min(n_steps, 3.0),
             min(n_cycles - n_steps, 3.0),
             0.0 if period is None else np.log(period / 2.3),
             held,
             alternation,
             bend,
-            np.log1p(bend / (bend_noise + 0.01)),
+            np.log1p(bend / max(bend_noise, CLEAN_RAD)),
             np.log1p(bend_rate),
-            np.log1p(outline / typical / jitter),
+            np.log1p(outline / typical / max(jitter, CLEAN_SHARE)),
             *slides,
             slides[0] * slides[2],
             bend_beat,
@@ -304,7 +312,9 @@ class _Pace:
         return cls(path, net, evenness, burst, _count_hops(quick, even.step_s))
 
 
-SPEED_SMOOTH_S = 0.4  # what comes and goes within half a second is more the outline's than the animal's
+SPEED_SMOOTH_S = (
+    0.4  # what comes and goes within half a second is more the outline's than the animal's
+)
 
 
 def _path_speed(middle: F64, even: _Even) -> float:
@@ -490,9 +500,7 @@ def _beat(times: F64, lines: F64) -> tuple[float | None, float]:
     return (hertz if share >= LEAST_POWER else None), share
 
 
-def _best_wave(
-    times: F64, course: F64, hertz: tuple[float, float]
-) -> tuple[float | None, float]:
+def _best_wave(times: F64, course: F64, hertz: tuple[float, float]) -> tuple[float | None, float]:
     """Give the frequency of the wave that explains a course best, and the share of variance it explains.
 
     A least-squares fit of a wave at each frequency (Lomb 1976, Scargle 1982), so that missing frames and
@@ -560,7 +568,7 @@ def _sliding(even: _Even, typical: float, jitter: float) -> tuple[float, float, 
     sideways
         Logarithm of the speed across the body over that along it.
     """
-    lag = max(1, round(PACE_S / even.step_s))
+    lag = max(1, round(SLIDE_S / even.step_s))
     if len(even.lines) <= lag:
         return 0.0, float(np.log(0.004)), 0.0, 0.0
     good = even.good[lag:] & even.good[:-lag]
@@ -585,5 +593,5 @@ def _sliding(even: _Even, typical: float, jitter: float) -> tuple[float, float, 
         float(np.sqrt(slide)),
         float(np.log(speed + 0.004)),
         one_way,
-        0.5 * float(np.log(sides + 1e-3)),
+        0.5 * float(np.log(sides + LEAST_SIDES)),
     )

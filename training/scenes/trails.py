@@ -82,7 +82,7 @@ class Flaws:
     length_share: tuple[float, float] = (0.002, 0.04)
     missing_share: tuple[float, float] = (0.0, 0.25)
     told_jitter: tuple[float, float] = (0.4, 1.7)
-    foreshortened: tuple[float, float] = (0.0, 0.4)
+    foreshortened: tuple[float, float] = (0.0, 0.6)
     short_cut_share: tuple[float, float] = (0.0, 0.08)
 
 
@@ -131,7 +131,10 @@ def draw_trail(
     slim = _WIDTHS.get(fine)
     width = float(rng.uniform(*(slim or _STOUT))) * length_px
     lines = np.stack(
-        [_line(moment.pose, bends=slim is not None) + np.asarray(moment.at) for moment in gone.moments]
+        [
+            _line(moment.pose, bends=slim is not None) + np.asarray(moment.at)
+            for moment in gone.moments
+        ]
     )
     if drawn == "glide" and rng.random() < winding:
         lines = _winding_glide(rng, times, habits)
@@ -158,7 +161,9 @@ def _line(pose: Pose, *, bends: bool) -> F64:
 
 
 _FINE = 400  # points of a path for each length of the animal
-_MOST_DRAWN_IN = 0.5  # of its length, slowly: one planarian's longest and shortest are 2.0-3.1 apart
+_MOST_DRAWN_IN = (
+    0.5  # of its length, slowly: one planarian's longest and shortest are 2.0-3.1 apart
+)
 _TIGHTEST = 4.0  # radians that a winding path turns in a length; own reading of gliding planarians
 
 
@@ -186,7 +191,12 @@ def _winding_glide(rng: np.random.Generator, times: list[float], habits: Habits)
     for index, (time_s, at) in enumerate(zip(times, gone, strict=True)):
         where = (at + 0.5 + (share - 0.5) * stretch[index]) * _FINE
         line = np.column_stack([np.interp(where, np.arange(n), path[:, k]) for k in (0, 1)])
-        side = look * float(np.sin(2 * np.pi * pace * time_s)) * np.clip(share - 0.7, 0, None) ** 2 / 0.3
+        side = (
+            look
+            * float(np.sin(2 * np.pi * pace * time_s))
+            * np.clip(share - 0.7, 0, None) ** 2
+            / 0.3
+        )
         toward = line[-1] - line[-3]
         toward = toward / max(float(np.hypot(*toward)), 1e-9)
         lines[index] = line + side[:, None] * np.array([-toward[1], toward[0]])
