@@ -46,7 +46,7 @@ N_EDGE: Final = 80
 LEAST_EDGE: Final = 0.6
 """Share of a side along which an edge must be found, on each of the four."""
 
-LEAST_CORNER_MM: Final = 1.2
+LEAST_CORNER_MM: Final = 1.7
 """A corner rounded by less is a cut piece of paper's, and no card's (theirs have 2.9 mm and more)."""
 
 FIT_SD: Final = 0.006

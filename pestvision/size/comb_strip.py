@@ -21,7 +21,7 @@ STRIP_PERIOD_PX: Final = 10.0
 STRIP_HALF_PERIODS: Final = 12
 """Half the strip's height, in spaces between lines."""
 
-LEAST_COHERENCE: Final = 0.55
+LEAST_COHERENCE: Final = 0.5
 """Share of a row's variation that the lines' frequency explains where a row of lines is."""
 
 FEWEST_LINES: Final = 8
@@ -241,7 +241,8 @@ def _demodulated(
     """Give amplitude and phase of the lines' frequency about each pixel, and its share of what varies."""
     period = STRIP_PERIOD_PX
     flat = pixels - cv2.GaussianBlur(pixels, (0, 0), 0.9 * period)
-    flat = np.asarray(cv2.GaussianBlur(flat, (0, 0), sigmaX=0.8, sigmaY=1.5), np.float32)
+    # Thin lines have overtones: they are softened, so that what is left is mostly the lines' own frequency.
+    flat = np.asarray(cv2.GaussianBlur(flat, (0, 0), sigmaX=0.1 * period, sigmaY=1.5), np.float32)
     turn = 2 * np.pi * (np.arange(pixels.shape[1]) + 0.5) / period
     wave = []
     for part in (np.cos(turn), -np.sin(turn)):

@@ -33,6 +33,9 @@ PERIODS_PX: Final = (3.3, 20.0)
 LEAST_PEAK: Final = 14.0
 """Least height of a frequency over the usual one of its block (natural texture reaches about 10)."""
 
+OVERTONE_SHARE: Final = 0.7
+"""Of a frequency's size: a half or third of it that has as much is the lines' own."""
+
 MAX_SEEDS: Final = 10
 """Blocks about which a strip is looked at."""
 
@@ -117,7 +120,9 @@ def _block_peaks(
     fy, fx = np.meshgrid(np.fft.fftfreq(side), np.fft.rfftfreq(side), indexing="ij")
     far = np.hypot(fx, fy)
     band = (far > 1 / PERIODS_PX[1]) & (far < 1 / PERIODS_PX[0])
-    steep = far**1.25  # natural pictures fall off by about this; the rest is flat
+    steep = (
+        np.maximum(far, 1e-6) ** 1.25
+    )  # natural pictures fall off by about this; the rest is flat
     found = []
     starts = [
         sorted({*range(0, length - side + 1, side // 2), length - side}) for length in (high, wide)
@@ -135,8 +140,26 @@ def _block_peaks(
             best = int(power.argmax())
             peak = float(power.flat[best]) / usual
             if peak > LEAST_PEAK:
-                found.append((*middle, float(fx.flat[best]), float(fy.flat[best]), peak))
+                part = _overtone(power / steep, best, side)
+                frequency = (float(fx.flat[best]) / part, float(fy.flat[best]) / part)
+                found.append((*middle, *frequency, peak))
     return found
+
+
+def _overtone(size: F32, best: int, side: int) -> int:
+    """Tell whether a frequency is the second or third of a lower one: thin lines have strong overtones."""
+    row, column = divmod(best, size.shape[1])
+    row = row if row <= side // 2 else row - side
+    for part in (3, 2):
+        low = size[
+            np.ix_(
+                np.arange(round(row / part) - 1, round(row / part) + 2) % side,
+                np.clip(np.arange(round(column / part) - 1, round(column / part) + 2), 0, None),
+            )
+        ]
+        if float(low.max()) > OVERTONE_SHARE * float(size.flat[best]):
+            return part
+    return 1
 
 
 def _followed(grey: F32, seed: _Seed) -> Comb | None:

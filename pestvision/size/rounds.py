@@ -63,8 +63,14 @@ Not close to the edge on the inside: there a bubble has a dark ring.
 OUTER_BONUS: Final = 0.05
 """How much a ring's size counts against its support: of two rings alike, the outer one is the coin's."""
 
-OUTER_SHARE: Final = 0.85
-"""The outermost of several rings is taken if it has this share of the best one's support."""
+OUTER_SHARE: Final = 0.75
+"""Support that a ring must have for those well within it to be its rim, letters or inner metal."""
+
+SAME_RING: Final = 0.03
+"""Rings whose axes differ by less are one."""
+
+UPON_FACE: Final = 0.82
+"""A ring smaller than this share of another about the same middle lies upon its face."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,18 +366,32 @@ def _robust(points: F64, row: F64) -> F64 | None:
 
 
 def _apart(found: list[RoundThing]) -> tuple[RoundThing, ...]:
-    """Keep one ring of each thing, the outermost well supported, the likeliest coin first."""
+    """Offer each ring once and no ring upon a coin's face, the likeliest coin first.
+
+    Two rings that differ by a little (a coin's edge and its shadow's) are both offered: a person sees
+    which is the coin's.
+    """
     kept: list[RoundThing] = []
-    for one in sorted(found, key=lambda thing: -thing.semi_axes_px[0]):
-        rings = [other for other in kept if _is_ring_of(one, other)]
-        if all(ring.support < OUTER_SHARE * one.support for ring in rings):
-            kept = [other for other in kept if other not in rings]
+    for one in sorted(found, key=lambda thing: -thing.support):
+        if not any(_is_twice(one, other) for other in kept):
             kept.append(one)
-    return tuple(sorted(kept, key=lambda thing: -thing.likeness))
+    faces = [
+        one
+        for one in kept
+        if not any(_is_upon(one, other) and other.support > OUTER_SHARE for other in kept)
+    ]
+    return tuple(sorted(faces, key=lambda thing: -thing.likeness))
 
 
-def _is_ring_of(inner: RoundThing, outer: RoundThing) -> bool:
-    """Whether one is a ring upon the other: about the same middle, at least half its size."""
+def _is_twice(one: RoundThing, other: RoundThing) -> bool:
+    """Whether two are the same ring."""
+    off = np.hypot(*np.subtract(one.centre_xy_px, other.centre_xy_px))
+    ratio = one.semi_axes_px[0] / other.semi_axes_px[0]
+    return bool(off < 0.06 * other.semi_axes_px[0] and abs(ratio - 1) < SAME_RING)
+
+
+def _is_upon(inner: RoundThing, outer: RoundThing) -> bool:
+    """Whether one is a ring upon the other: about the same middle, well within it."""
     off = np.hypot(*np.subtract(inner.centre_xy_px, outer.centre_xy_px))
     ratio = inner.semi_axes_px[0] / outer.semi_axes_px[0]
-    return bool(off < 0.25 * outer.semi_axes_px[0] and ratio > 0.5)
+    return bool(off < 0.12 * outer.semi_axes_px[0] and 0.4 < ratio < UPON_FACE)
