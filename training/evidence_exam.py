@@ -42,7 +42,7 @@ from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.motion.trail import GaitReading
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
-from pestvision.organisms.outline_net import find_outline
+from pestvision.organisms.outline_net import find_outline, sure_of
 from pestvision.size.records import Length, Outline
 from training.scenes.bursts import Shake, draw_burst
 from training.scenes.pairs import draw_pair
@@ -213,7 +213,7 @@ def _followed(burst: DrawnBurst) -> Trail | None:
     """Follow the animal of a burst: the trail that lies nearest to it where it was first seen."""
     looks = [Look(frame.time_s, frame.rgb) for frame in burst.frames]
     truth = {frame.time_s: frame.truth.box_xyxy_px for frame in burst.frames}
-    chased = chase(looks, marks=lambda held: [(0, truth[held[0].time_s])])
+    chased = chase(looks, marks=lambda held: [(0, truth[held[0].time_s])], sure=sure_of)
     best, nearest = None, MOST_ASTRAY
     for trail in chased.trails:
         shared = [
@@ -282,7 +282,7 @@ def answers(cases: Sequence[Case], names: frozenset[str]) -> F64:
     for row, case in zip(out, cases, strict=True):
         p_fine = evidence.joined(np.array(case.p_fine), case.cues(names))
         np.add.at(row, np.array(GROUP_INDEX_OF_FINE), p_fine)
-    return out / out.sum(axis=1, keepdims=True)
+    return np.asarray(out / out.sum(axis=1, keepdims=True), np.float64)
 
 
 def measured(p_groups: F64, true: np.ndarray[Any, Any]) -> tuple[float, float, float]:

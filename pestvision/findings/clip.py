@@ -19,6 +19,7 @@ from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.organisms.classes import Group
 from pestvision.organisms.crops import cut_crop
+from pestvision.organisms.outline_net import sure_of
 from pestvision.organisms.propose import propose, reduced
 from pestvision.photos.burst import Burst, open_burst
 from pestvision.photos.exif import NO_TIME
@@ -134,7 +135,7 @@ def check_clip(
             kept.offer(number, frame)
             yield Look(frame.time_s, frame.rgb, frame.scale)
 
-    chased = chase(looks(), marks=_marks(classifier, rules, box))
+    chased = chase(looks(), marks=_marks(classifier, rules, box), sure=sure_of)
     notes = list(clip.notes)
     trails = _meant(chased, box, notes)
     asked = _Asked(rules, scale, after_irritant)

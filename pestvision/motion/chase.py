@@ -222,7 +222,7 @@ def _look_again(
         one.sightings = [
             *(s for s in one.sightings if not start <= s.frame < start + len(held)),
             *(
-                Sighting(start + n, bodies[n], anchor, np.linalg.inv(to_anchor[n]))
+                Sighting(start + n, bodies[n], anchor, np.asarray(np.linalg.inv(to_anchor[n])))
                 for n in sorted(bodies)
             ),
         ]

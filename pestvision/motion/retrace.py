@@ -63,7 +63,8 @@ def retraced(
     """
     found = dict(seen)
     first, begun = start
-    for _ in range(LOOKS_AT_FIRST):  # what stood out may be a part: each look shows more of the whole
+    # what stood out may be a part of it: each look shows more of the whole
+    for _ in range(LOOKS_AT_FIRST):
         whole = _outline(frames[first], to_anchor[first], begun, sure)
         if whole is None or not _is_same(whole, begun, MOST_GROWN):
             break
@@ -136,9 +137,10 @@ def _jumped(one: Body, other: Body) -> bool:
     down = min(one.top + one.mask.shape[0], other.top + other.mask.shape[0]) - max(
         one.top, other.top
     )
-    return across <= 0 or down <= 0
+    return bool(across <= 0 or down <= 0)
 
 
 def _is_same(now: Body, last: Body, most: float) -> bool:
     """Tell whether an outline may be that of the animal before: there, and about as large."""
-    return 1 / most <= now.area / last.area <= most and overlap(now, last) >= LEAST_KEPT
+    is_as_large = bool(1 / most <= now.area / last.area <= most)
+    return is_as_large and overlap(now, last) >= LEAST_KEPT

@@ -121,7 +121,11 @@ def draw_ruler_table(
     outline = through(stand.to_px(face.thickness_mm), line)
     inside = ((outline > 0) & (outline < np.array(size[::-1]))).all(axis=1)
     return DrawnTable(
-        rgb, np.linalg.inv(stand.to_px()), outline[inside], laid.at_mm, stand.tilt_deg
+        rgb,
+        np.asarray(np.linalg.inv(stand.to_px()), np.float64),
+        outline[inside],
+        laid.at_mm,
+        stand.tilt_deg,
     )
 
 
