@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 GAP_PX = 3  # pieces nearer than twice this are one body: a faint waist parts it
 LEAST_AREA_PX = 12  # smaller things have no shape
+FAINT = 0.25
+"""Of how clearly a body stands out: what does so by less is where the ground was not told well, beside it."""
 MOST_BODIES = (
     16  # of a frame, the most conspicuous; more is a frame that does not lie on the ground
 )
@@ -78,6 +80,7 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
         mine = (labels[cut] == label) & out[cut]
         if mine.sum() < LEAST_AREA_PX:
             continue
+        mine = mine & (noises[cut] > FAINT * float(np.percentile(noises[cut][mine], 90)))
         strength = float(noises[cut][mine].sum())
         found.append(trimmed(left, top, bridged(mine, GAP_PX), strength))
     found.sort(key=lambda body: -body.strength)
