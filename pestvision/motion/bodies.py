@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import cv2
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 GAP_PX = 3  # pieces nearer than twice this are one body: a faint waist parts it
 LEAST_AREA_PX = 12  # smaller things have no shape
+FAINT = 0.25
+"""Of how clearly a body stands out: what does so by less is where the ground was not told well, beside it."""
 MOST_BODIES = (
     16  # of a frame, the most conspicuous; more is a frame that does not lie on the ground
 )
@@ -27,28 +29,24 @@ class Body:
     """What stands out in one frame and belongs together.
 
     `left`, `top`: where `mask`, (h, w) bool, begins, in whole pixels. `strength`: how far it stands out,
-    in noises, added up.
+    in noises, added up. `area`: its pixels. `middle`: (2,) float64, mean (x, y) of them, their centres at
+    halves.
     """
 
     left: int
     top: int
     mask: Bool
     strength: float
+    area: int = field(init=False)
+    middle: F64 = field(init=False)
 
     def __post_init__(self) -> None:
         if self.mask.ndim != 2 or not self.mask.any():
             raise ShapeError("mask", expected="(h, w) bool, not empty", actual=str(self.mask.shape))
-
-    @property
-    def area(self) -> int:
-        """Pixels."""
-        return int(self.mask.sum())
-
-    @property
-    def middle(self) -> F64:
-        """(2,) float64: mean (x, y) of its pixels, their centres at halves."""
         rows, columns = np.nonzero(self.mask)
-        return np.array([self.left + columns.mean() + 0.5, self.top + rows.mean() + 0.5])
+        middle = np.array([self.left + columns.mean() + 0.5, self.top + rows.mean() + 0.5])
+        object.__setattr__(self, "area", len(rows))
+        object.__setattr__(self, "middle", middle)
 
     @property
     def reach(self) -> float:
@@ -82,6 +80,7 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
         mine = (labels[cut] == label) & out[cut]
         if mine.sum() < LEAST_AREA_PX:
             continue
+        mine = mine & (noises[cut] > FAINT * float(np.percentile(noises[cut][mine], 90)))
         strength = float(noises[cut][mine].sum())
         found.append(trimmed(left, top, bridged(mine, GAP_PX), strength))
     found.sort(key=lambda body: -body.strength)
