@@ -9,12 +9,13 @@ exposure taken out, is what the animals are seen by, whether they move or not.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, U8, Bool, as_f32, as_u8
+from pestvision.arrays import F32, F64, U8, Bool, as_f32, as_u8
 from pestvision.motion.cores import cores_of, remnants_of
 from pestvision.motion.ghosts import told_apart
 from pestvision.motion.noises import (
@@ -30,10 +31,11 @@ from pestvision.motion.noises import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-N_SAMPLED = 24
+N_SAMPLED = 16
 """Frames from which the ground is made: their median is steady, and more take time."""
 GRID_PX = 16  # cells on which light is compared
-LIGHT_ROUNDS = 4
+LIGHT_ROUNDS = 3
+SLIGHT_GAIN = 0.02  # a smaller one changes the edges of the ground by less than the noise
 MOST_LIGHT = 3.0  # spreads beyond which a cell is taken for an animal, not for light
 EDGE_JITTER_PX = 0.35  # what is left of the camera's motion, and of sharpness that comes and goes
 LEAST_NOISE = 0.6  # grey levels: packed clips are smoother than they are true
@@ -113,12 +115,9 @@ def _calibrated(ground: Ground, lit: Sequence[F32]) -> Ground:
     return replace(ground, per_noise=as_f32(ground.per_noise * np.float32(JOINED_AT / tail)))
 
 
-def difference(frame: U8, ground: Ground, *, without: Bool | None = None) -> F32:
-    """Give by how many noises each place of a frame differs from the ground: (H, W) float32.
-
-    `without` marks places that are known to be an animal's, so that light is not compared there.
-    """
-    lit = _relit(frame, ground.rgb, ground.coarse, without)
+def difference(frame: U8, ground: Ground) -> F32:
+    """Give by how many noises each place of a frame differs from the ground: (H, W) float32."""
+    lit = _relit(frame, ground.rgb, ground.coarse)
     return in_noises(as_f32(lit - ground.rgb), ground.per_noise)
 
 
@@ -185,42 +184,45 @@ def _coarse(rgb: F32) -> F32:
     return as_f32(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
 
 
-def _relit(
-    frame: U8 | F32, rgb: F32, coarse: F32 | None = None, without: Bool | None = None
-) -> F32:
+def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
     """Bring a frame into the light of the ground: a smooth change over the frame, and a gain.
 
-    Cells that differ by far more than the rest are an animal's and have no say.
+    Cells that differ by far more than the rest are an animal's and have no say. The change is told on the
+    coarse grid and laid over the frame; a gain that is more than slight is taken at every place.
     """
     there = frame.astype(np.float32)
     here_coarse = _coarse(rgb) if coarse is None else coarse
     there_coarse = _coarse(there)
     change = (here_coarse - there_coarse).reshape(-1, 3)
     height, width = here_coarse.shape[:2]
-    v, u = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].reshape(2, -1)
     level = there_coarse.mean(axis=2).ravel() / 128 - 1
-    columns = np.stack([np.ones_like(u), u, v, u * v, u * u, v * v, level], axis=1)
+    columns = np.column_stack([_places(height, width), level])
     trust = np.ones(len(columns))
-    if without is not None and without.any():
-        share = cv2.resize(
-            without.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA
-        )
-        trust = np.where(share.ravel() > 0.05, 0.0, 1.0)
-    known = trust.copy()
     solved = np.zeros((columns.shape[1], 3))
     for _ in range(LIGHT_ROUNDS):
         weighted = columns * trust[:, None]
         normal = weighted.T @ columns + 1e-3 * np.eye(columns.shape[1])
         solved = np.linalg.solve(normal, weighted.T @ change)
         left = np.abs(change - columns @ solved).max(axis=1)
-        spread = 1.48 * float(np.median(left[known > 0])) + 0.3 if known.any() else 1.0
-        trust = known / np.square(1 + np.square(left / (MOST_LIGHT * spread)))
-    surface = (columns[:, :6] @ solved[:6]).reshape(height, width, 3).astype(np.float32)
+        spread = 1.48 * float(np.median(left)) + 0.3
+        trust = 1 / np.square(1 + np.square(left / (MOST_LIGHT * spread)))
+    is_plain = float(np.abs(solved[-1]).max()) < SLIGHT_GAIN * 128
+    n = columns.shape[1] if is_plain else columns.shape[1] - 1
+    surface = (columns[:, :n] @ solved[:n]).reshape(height, width, 3).astype(np.float32)
     wide = cv2.resize(surface, (there.shape[1], there.shape[0]), interpolation=cv2.INTER_LINEAR)
-    grey = cv2.transform(there, np.full((1, 3), 1 / 3, np.float32))
-    gain = (solved[6] / 128).astype(np.float32)
-    gained = cv2.transform(grey, gain[:, None])
-    return as_f32(there + wide + gained - solved[6].astype(np.float32))
+    lit = as_f32(cv2.add(there, wide))
+    if is_plain:
+        return lit
+    gain = (solved[-1] / 128).astype(np.float32)
+    gained = cv2.transform(grey_of(there), gain[:, None])
+    return as_f32(lit + gained - solved[-1].astype(np.float32))
+
+
+@lru_cache(maxsize=4)
+def _places(height: int, width: int) -> F64:
+    """Give the terms of a smooth change over the cells: (cells, 6)."""
+    v, u = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].reshape(2, -1)
+    return np.asarray(np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=1), np.float64)
 
 
 def _share(stack: U8, share: float) -> U8:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 LOCAL_PX = 24  # surroundings by which wide changes and the local noise are told
+COARSE = 4  # surroundings are told on a grid so much coarser
 CALM_NOISES = 3.0  # a change is taken for this at the most where the surroundings are told
 USUAL_LEVEL = 1.5  # mean size of a change of nothing, in noises: three channels together
 GRAIN_PX = (
@@ -30,12 +31,16 @@ JOINED_AT = 3.0  # in noise: a place that belongs to one beside it that stands o
 
 def in_noises(change: F32, per_noise: F32) -> F32:
     """Give a change in noises, what is wide in it and the noise of the surroundings taken out."""
-    noises = as_f32(smoothed(change) * per_noise[..., None])
-    side = 2 * LOCAL_PX + 1
-    calm = as_f32(cv2.blur(np.clip(noises, -CALM_NOISES, CALM_NOISES), (side, side)))
-    size = size_of(as_f32(noises - calm))
-    level = cv2.blur(np.minimum(size, np.float32(CALM_NOISES)), (side, side))
-    return as_f32(size / np.maximum(level / np.float32(USUAL_LEVEL), np.float32(1.0)))
+    noises = as_f32(cv2.multiply(smoothed(change), cv2.merge([per_noise] * 3)))
+    height, width = per_noise.shape
+    few = (max(1, width // COARSE), max(1, height // COARSE))
+    side = 2 * (LOCAL_PX // COARSE) + 1
+    wide = cv2.resize(noises, few, interpolation=cv2.INTER_AREA)
+    calm = cv2.blur(np.clip(wide, -CALM_NOISES, CALM_NOISES), (side, side))
+    size = size_of(as_f32(cv2.subtract(noises, cv2.resize(calm, (width, height)))))
+    usual = cv2.resize(np.minimum(size, np.float32(CALM_NOISES)), few, interpolation=cv2.INTER_AREA)
+    level = np.maximum(cv2.blur(usual, (side, side)) / np.float32(USUAL_LEVEL), np.float32(1.0))
+    return as_f32(cv2.divide(size, cv2.resize(level, (width, height))))
 
 
 def smoothed(change: F32) -> F32:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 CELLS = (6, 8)
 """Rows and columns of the grid over which corners are spread."""
-CORNERS_A_CELL = 4
+CORNERS_A_CELL = 2
 LEAST_CORNERS = 10  # points that hold a model: five times the two that a similarity needs
 LEAST_CELLS = 5  # cells they lie in: fewer may all be on one animal
 BOTH_WAYS_PX = 0.5  # a corner followed there and back has to come home as near as this
@@ -142,7 +142,7 @@ def detail_of(rgb: U8) -> U8:
 def spread_corners(detail: U8, allowed: U8) -> F32:
     """Choose corners, at most `CORNERS_A_CELL` in each cell of the grid: (N, 2) float32 (x, y)."""
     height, width = detail.shape
-    n_most = 4 * CORNERS_A_CELL * CELLS[0] * CELLS[1]
+    n_most = 6 * CORNERS_A_CELL * CELLS[0] * CELLS[1]
     found: Any = cv2.goodFeaturesToTrack(detail, n_most, 0.02, 5, mask=allowed, blockSize=5)
     if found is None:
         return np.zeros((0, 2), np.float32)
@@ -169,8 +169,8 @@ def _followed(key: U8, detail: U8, corners: F32, guess: F32) -> tuple[F32, Bool]
     """Follow corners there and back; where they are, and which came home."""
     options = {
         "winSize": (15, 15),
-        "maxLevel": 3,
-        "criteria": (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 15, 0.02),
+        "maxLevel": 2,
+        "criteria": (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.02),
     }
     there, good, _ = cv2.calcOpticalFlowPyrLK(  # type: ignore[call-overload]
         key, detail, corners, guess.copy(), flags=cv2.OPTFLOW_USE_INITIAL_FLOW, **options
