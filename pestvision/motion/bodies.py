@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import cv2
@@ -27,28 +27,24 @@ class Body:
     """What stands out in one frame and belongs together.
 
     `left`, `top`: where `mask`, (h, w) bool, begins, in whole pixels. `strength`: how far it stands out,
-    in noises, added up.
+    in noises, added up. `area`: its pixels. `middle`: (2,) float64, mean (x, y) of them, their centres at
+    halves.
     """
 
     left: int
     top: int
     mask: Bool
     strength: float
+    area: int = field(init=False)
+    middle: F64 = field(init=False)
 
     def __post_init__(self) -> None:
         if self.mask.ndim != 2 or not self.mask.any():
             raise ShapeError("mask", expected="(h, w) bool, not empty", actual=str(self.mask.shape))
-
-    @property
-    def area(self) -> int:
-        """Pixels."""
-        return int(self.mask.sum())
-
-    @property
-    def middle(self) -> F64:
-        """(2,) float64: mean (x, y) of its pixels, their centres at halves."""
         rows, columns = np.nonzero(self.mask)
-        return np.array([self.left + columns.mean() + 0.5, self.top + rows.mean() + 0.5])
+        middle = np.array([self.left + columns.mean() + 0.5, self.top + rows.mean() + 0.5])
+        object.__setattr__(self, "area", len(rows))
+        object.__setattr__(self, "middle", middle)
 
     @property
     def reach(self) -> float:

@@ -27,6 +27,7 @@ LEAST_CELLS = 5  # cells they lie in: fewer may all be on one animal
 BOTH_WAYS_PX = 0.5  # a corner followed there and back has to come home as near as this
 INLIER_PX = 1.2  # following is good to 0.1 px; the rest is room for parallax
 NEW_KEY_SHARE = 0.5  # of the key's corners still held; below, the frame becomes the key
+MOST_OF_ALL = 0.7  # of the corners held by one motion: nothing else is looked for
 MOST_SCALE = 1.15  # of a key's size: beyond it patches no longer look alike
 PHASE_SURE = 0.08  # response of the phase correlation; unrelated noise gave 0.03
 DETAIL_PX = 12.0  # what is wider than this is light, not detail
@@ -132,11 +133,9 @@ def detail_of(rgb: U8) -> U8:
     grey = cv2.cvtColor(as_rgb(rgb), cv2.COLOR_RGB2GRAY).astype(np.float32)
     side = 2 * round(DETAIL_PX) + 1
     flat = grey - cv2.blur(grey, (side, side))
-    power = np.maximum(
-        cv2.blur(flat * flat, (side, side)), np.float32(0.0)
-    )  # a blur rounds below 0
-    spread = np.sqrt(power) + np.float32(6.0)
-    return as_u8(np.clip(flat / spread * 48 + 128, 0, 255).astype(np.uint8))
+    power = cv2.max(cv2.blur(cv2.multiply(flat, flat), (side, side)), 0.0)  # type: ignore[call-overload]
+    spread = cv2.add(cv2.sqrt(power), 6.0)  # type: ignore[call-overload]
+    return as_u8(cv2.add(cv2.divide(flat, spread, scale=48), 128.0, dtype=cv2.CV_8U))  # type: ignore[call-overload]
 
 
 def spread_corners(detail: U8, allowed: U8) -> F32:
@@ -203,6 +202,8 @@ def _widest(here: F32, key: F32, cells: F64) -> tuple[F64, float, int] | None:
         is_enough = inliers.sum() >= LEAST_CORNERS and n_cells >= LEAST_CELLS
         if is_enough and (best is None or n_cells > best[0]):
             best = n_cells, full, inliers
+        if inliers.sum() > MOST_OF_ALL * len(here):
+            break
         left &= ~inliers
     if best is None:
         return None
