@@ -4,7 +4,8 @@
 
 `trails`: drawn without pictures, 5 to 30 frames a second, about two periods of a leech's step long. `slow`:
 what repeats, at intervals of half to one and a half of its own period: it must abstain. `clips`: frames drawn
-with a shaken camera, followed by `pestvision.motion.chase`. Seeds from EXAM_SEED on were not looked at
+with a shaken camera, followed by `pestvision.motion.chase`; `slow-clips` likewise; `wide`: trails of the habits
+that the model was fitted on. Seeds from EXAM_SEED on were not looked at
 while the reader was made; those of TUNE_SEED were.
 """
 
