@@ -60,6 +60,27 @@ STEP_BANDS: Final = ((-0.6, -0.25), (0.06, 0.2))
 Not close to the edge on the inside: there a bubble has a dark ring.
 """
 
+STRONG: Final = 4.0
+"""Over the slope that counts as a whole edge: what a sharp edge has, and a shadow's has not."""
+
+STRONG_SHARE: Final = 1.0
+"""How much sharp edges count beside edges of any kind."""
+
+N_TOP: Final = 60
+"""Ellipses of a spot, the best supported, among which distinct ones are looked for."""
+
+N_REFITTED: Final = 14
+"""Distinct ones that are fitted to the edge pixels near them."""
+
+N_OF_A_SPOT: Final = 2
+"""Distinct ones that are offered: a coin's own edge, and that with its shadow."""
+
+NEXT_SHARE: Final = 0.85
+"""Score that the second must have, over the first's."""
+
+DISTINCT: Final = 0.035
+"""Least difference of middle or axes, over the radius."""
+
 OUTER_BONUS: Final = 0.05
 """How much a ring's size counts against its support: of two rings alike, the outer one is the coin's."""
 
@@ -149,10 +170,10 @@ def find_rounds(rgb: U8, *, most: int = 6) -> tuple[RoundThing, ...]:
     rng = np.random.default_rng(0)  # the same photo gives the same answer
     found = []
     for spot in vote_for_middles(rgb):
-        ellipse = _drawn(rgb, spot, rng)
-        thing = None if ellipse is None else _close_fit(rgb, ellipse)
-        if thing is not None:
-            found.append(thing)
+        for ellipse in _drawn(rgb, spot, rng):
+            thing = _close_fit(rgb, ellipse)
+            if thing is not None:
+                found.append(thing)
     return _apart(found)[:most]
 
 
@@ -174,8 +195,8 @@ def _patch(rgb: U8, at: tuple[float, float], reach: float, scale: float) -> F32:
     return np.asarray(warped, np.float32)
 
 
-def _drawn(rgb: U8, spot: tuple[float, float, float], rng: np.random.Generator) -> F64 | None:
-    """Find the best ellipse about a spot: (x, y, long, short, angle) in photo pixels, or None."""
+def _drawn(rgb: U8, spot: tuple[float, float, float], rng: np.random.Generator) -> list[F64]:
+    """Find the best ellipses about a spot: (x, y, long, short, angle) each, in photo pixels."""
     x, y, radius = spot
     scale = PATCH_RADIUS_PX / radius
     patch = cv2.GaussianBlur(_patch(rgb, (x, y), PATCH_REACH * radius, scale), (0, 0), 1.2)
@@ -188,19 +209,30 @@ def _drawn(rgb: U8, spot: tuple[float, float, float], rng: np.random.Generator) 
     points = points[square & (far > 0.62) & (far < 1.45)]
     rows = _random_ellipses(points, rng)
     if len(rows) == 0:
-        return None
+        return []
     level = _edge_level(*slopes)
     support = _support(rows, slopes, middle=middle, level=level)
-    best = rows[np.argsort(-support)[:12]]
+    best = _distinct(rows[np.argsort(-support)[:N_TOP]])[:N_REFITTED]
     for _ in range(2):
         best = np.array([_refitted(row, points) for row in best])
     support = _support(best, slopes, middle=middle, level=level)
-    strong = _support(best, slopes, middle=middle, level=3 * level)
-    score = (support + 0.5 * strong) * (1 + OUTER_BONUS * (best[:, 2] - 1))
-    if support.max() < 0.5:
-        return None
-    row = best[np.argmax(score)]
-    return np.array([x + row[0] * radius, y + row[1] * radius, *(row[2:4] * radius), row[4]])
+    strong = _support(best, slopes, middle=middle, level=STRONG * level)
+    score = (support + STRONG_SHARE * strong) * (1 + OUTER_BONUS * (best[:, 2] - 1))
+    order = np.argsort(-score)
+    order = order[(support[order] > 0.5) & (score[order] > NEXT_SHARE * score.max())]
+    return [
+        np.array([x + row[0] * radius, y + row[1] * radius, *(row[2:4] * radius), row[4]])
+        for row in _distinct(best[order])[:N_OF_A_SPOT]
+    ]
+
+
+def _distinct(rows: F64) -> F64:
+    """Keep ellipses (M, 5) that differ in middle or size from all those before them."""
+    kept: list[int] = []
+    for index, row in enumerate(rows):
+        if all(np.abs(row[:4] - rows[other][:4]).max() > DISTINCT for other in kept):
+            kept.append(index)
+    return rows[kept]
 
 
 def _random_ellipses(points: F64, rng: np.random.Generator) -> F64:

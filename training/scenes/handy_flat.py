@@ -120,13 +120,7 @@ def draw_ruler_table(
     line = laid.at_mm + np.linspace(-0.5, 0.5, 41)[:, None] * length * along
     outline = through(stand.to_px(face.thickness_mm), line)
     inside = ((outline > 0) & (outline < np.array(size[::-1]))).all(axis=1)
-    return DrawnTable(
-        rgb,
-        np.asarray(np.linalg.inv(stand.to_px()), np.float64),
-        outline[inside],
-        laid.at_mm,
-        stand.tilt_deg,
-    )
+    return DrawnTable(rgb, stand.to_mm(), outline[inside], laid.at_mm, stand.tilt_deg)
 
 
 def card_face(rng: np.random.Generator, px_per_mm: float, *, corner_mm: float) -> Face:
