@@ -1,6 +1,7 @@
 """An exam for joined evidence: drawn pairs and bursts, judged by their crops alone and with the other cues.
 
     python -m training.evidence_exam draw --out runs/evidence [--pairs N] [--bursts N] [--jobs N] [--exam]
+    python -m training.evidence_exam fit-track --cases runs/evidence/learn.jsonl
     python -m training.evidence_exam fit --cases runs/evidence/learn.jsonl
     python -m training.evidence_exam table --cases runs/evidence/exam.jsonl
 
@@ -37,7 +38,8 @@ import numpy as np
 from pestvision.arrays import box_iou
 from pestvision.findings import evidence
 from pestvision.findings.cues import MOVES, SIZE, TRACK, Cue
-from pestvision.findings.evidence import Between, gait_cue, size_cue, track_cue
+from pestvision.findings.evidence import gait_cue, size_cue, track_cue
+from pestvision.findings.track_cue import WEIGHTS_FILE, Between, TrackWeights
 from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.motion.trail import GaitReading
@@ -145,33 +147,32 @@ def draw_pair_case(seed: int) -> list[Case]:
         if boxes[0] is None or boxes[1] is None:
             continue
         views = [(pair.first, boxes[0]), (pair.second, boxes[1])]
+        between = _between(views, pair.matrix)
         cases.append(
             Case(
                 "pair",
                 mover.fine,
                 _looks(views),
-                between=asdict(_between(views, pair.matrix)),
+                between=None if between is None else asdict(between),
                 length=_length(rng, mover.fine),
             )
         )
     return cases
 
 
-def _between(views: Sequence[tuple[U8, BoxXyxy]], matrix: F64) -> Between:
-    """Say how it went, from outlines found on both photos."""
-    outlines = [find_outline(rgb, box) for rgb, box in views]
+def _between(views: Sequence[tuple[U8, BoxXyxy]], matrix: F64) -> Between | None:
+    """Say how it went, from outlines found on both photos; None where one was not found."""
+    found = [find_outline(rgb, box) for rgb, box in views]
+    bodies = [item for item in found if isinstance(item, Outline)]
+    if len(bodies) < 2:
+        return None
     middles = [np.array([0.5 * (b[0] + b[2]), 0.5 * (b[1] + b[3]), 1.0]) for _rgb, b in views]
     carried = matrix @ middles[0]
     gone_px = float(np.hypot(*(middles[1][:2] - carried[:2] / carried[2])))
     long_px = max(max(b[2] - b[0], b[3] - b[1]) for _rgb, b in views)
-    found = [item for item in outlines if isinstance(item, Outline)]
-    slender = [float(item.widths_px.max() / item.length_px) for item in found]
-    width_share = float(np.mean(slender)) if slender else None
-    if len(found) < 2:
-        return Between(gone_px / long_px, None, width_share=width_share)
-    lengths = sorted([found[0].length_px, found[1].length_px])
-    sd = float(np.hypot(found[0].relative_sd, found[1].relative_sd))
-    return Between(gone_px / long_px, lengths[1] / lengths[0], max(sd, 0.02), width_share)
+    shorter, longer = sorted(item.length_px for item in bodies)
+    slender = [float(item.widths_px.max() / item.length_px) for item in bodies]
+    return Between(gone_px / long_px, longer / shorter, float(np.mean(slender)))
 
 
 def draw_burst_case(seed: int) -> list[Case]:
@@ -339,10 +340,23 @@ def fit(cases: Sequence[Case]) -> dict[str, float]:
     return dict(zip((MOVES, SIZE, TRACK, "temperature"), best.x.round(3).tolist(), strict=True))
 
 
+def fit_track(cases: Sequence[Case]) -> TrackWeights:
+    """Learn how each class goes between two photos, every class counting the same."""
+    from sklearn.linear_model import LogisticRegression
+
+    some = [case for case in cases if case.between is not None]
+    features = np.array([Between(**(case.between or {})).features() for case in some])
+    mean, scale = features.mean(axis=0), features.std(axis=0)
+    model = LogisticRegression(C=1.0, max_iter=10_000, class_weight="balanced")
+    model.fit((features - mean) / scale, [case.fine for case in some])
+    fines = tuple(str(name) for name in model.classes_)
+    return TrackWeights(fines, mean, scale, model.coef_, model.intercept_)
+
+
 def main() -> None:
     """Draw, fit, or print the table."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("what", choices=["draw", "fit", "table"])
+    parser.add_argument("what", choices=["draw", "fit-track", "fit", "table"])
     parser.add_argument("--out", type=Path, default=Path(os.environ.get("OUT", "runs/evidence")))
     parser.add_argument("--cases", type=Path, nargs="+", default=[])
     parser.add_argument("--pairs", type=int, default=300)
@@ -359,6 +373,10 @@ def main() -> None:
         print(f"{len(cases)} cases")
         return
     cases = [case for path in given.cases for case in read_cases(path)]
+    if given.what == "fit-track":
+        written = json.dumps(fit_track(cases).as_json(), indent=1)
+        WEIGHTS_FILE.write_text(written + "\n", encoding="utf-8")
+        return
     print(fit(cases) if given.what == "fit" else table(cases))
 
 

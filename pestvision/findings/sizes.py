@@ -137,6 +137,7 @@ def body_in_crop(
         length_px=found.length_px / scale,
         relative_sd=found.relative_sd,
         doubts=doubts,
+        width_px=float(found.widths_px.max()) / scale,
     )
 
 
