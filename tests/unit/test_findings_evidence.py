@@ -150,7 +150,7 @@ def test_a_track_is_told_in_words() -> None:
     cue = track_cue(Between(lengths_gone=1.2, stretch=2.2, width_share=0.2))
     assert cue.sentence() == (
         "track: went 1.2 lengths, 2.2 times as long on one photo as on the other, 5 times as long as "
-        "wide: fits leech-like and harmless"
+        "wide: fits leech-like"
     )
 
 
