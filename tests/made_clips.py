@@ -78,7 +78,8 @@ def shaken(
 
     Returns
     -------
-    The frames, and for each the (2, 3) matrix from the drawn frame to the shaken one; the first is still.
+    The frames, their rim cut off, where there is nothing to show, and for each the (2, 3) matrix from the
+    drawn frame to the shaken one.
     """
     height, width = frames[0].shape[:2]
     times = np.arange(len(frames)) * interval_s
@@ -86,6 +87,7 @@ def shaken(
     wave = np.sin(2 * np.pi * times[:, None, None] * hertz + phase).mean(axis=2)
     wave -= wave[0]
     out, matrices = [], []
+    rim = round(1.2 * share * width) + 4
     for rgb, (right, down, turn, size) in zip(frames, wave, strict=True):
         middle = (width / 2, height / 2)
         matrix = cv2.getRotationMatrix2D(middle, float(turn) * 0.8, 1 + 0.01 * float(size))
@@ -93,6 +95,6 @@ def shaken(
         moved = cv2.warpAffine(
             rgb, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
         )
-        out.append(np.asarray(moved, np.uint8))
-        matrices.append(np.asarray(matrix, np.float64))
+        out.append(np.ascontiguousarray(moved[rim:-rim, rim:-rim], np.uint8))
+        matrices.append(np.asarray(matrix - np.array([[0, 0, rim], [0, 0, rim]]), np.float64))
     return out, matrices
