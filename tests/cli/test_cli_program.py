@@ -118,7 +118,7 @@ def test_help_is_short_enough_for_a_narrow_terminal(type_in: TypeIn) -> None:
         text = type_in(*words, "--help").stdout
         assert max(len(line) for line in text.splitlines()) <= 80
         assert "..." not in re.sub(
-            r"\{?(PHOTO|NUMBER)\}?\.\.\.|\[ARGS\]\.\.\.", "", text
+            r"\{?(FILE|PHOTO|NUMBER)\}?\.\.\.|\[ARGS\]\.\.\.", "", text
         )  # no help cut off
 
 
