@@ -18,6 +18,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 
 from pestvision.motion.gait import read_gait
@@ -144,7 +145,8 @@ def run(
     ]
     if workers == 1:
         return [answer(job) for job in jobs]
-    with ProcessPoolExecutor(workers) as pool:
+    # One thread each: the processes are enough.
+    with ProcessPoolExecutor(workers, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
         return list(pool.map(answer, jobs, chunksize=8))
 
 
