@@ -404,7 +404,7 @@ def _apart(found: list[RoundThing]) -> tuple[RoundThing, ...]:
     which is the coin's.
     """
     kept: list[RoundThing] = []
-    for one in sorted(found, key=lambda thing: -thing.support):
+    for one in sorted(found, key=lambda thing: (-round(thing.support, 2), thing.axis_sd_px)):
         if not any(_is_twice(one, other) for other in kept):
             kept.append(one)
     faces = [

@@ -143,8 +143,8 @@ def test_a_ring_must_have_its_long_axis_first() -> None:
 
 def test_coins_on_drawn_tables_are_among_the_first_three_offered() -> None:
     # a small part of `python -m training.coin_exam`, on other seeds
-    tally = examine_coins(8, seed=DEVELOPMENT_SEED, size=(750, 1000))
-    assert tally.found >= 6
+    tally = examine_coins(5, seed=DEVELOPMENT_SEED, size=(750, 1000))
+    assert tally.found >= 4
     assert np.median(tally.errors) < 0.02
 
 

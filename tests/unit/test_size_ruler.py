@@ -97,25 +97,25 @@ def test_a_place_outside_the_photo_is_refused() -> None:
 def test_rulers_on_drawn_tables_give_no_wrong_scale() -> None:
     # a small part of `python -m training.coin_exam --only rulers`, on other seeds
     found = 0
-    for seed in range(5):
+    for seed in range(3):
         table = draw_ruler_table(np.random.default_rng(83_000 + seed), METRIC, size=SMALL)
         scale = find_ruler(table.rgb)
         if isinstance(scale, Scale):
             found += 1
             middle = through(table.to_mm, scale.outline_xy_px.mean(axis=0)[None])[0]
             assert abs(length_error(scale, table, middle, 20.0)) < 0.06
-    assert found >= 3
+    assert found >= 2
 
 
 def test_inch_rulers_are_not_taken_for_millimetres() -> None:
-    for seed in range(3):
+    for seed in range(2):
         table = draw_ruler_table(np.random.default_rng(84_000 + seed), INCH, size=SMALL)
         assert isinstance(find_ruler(table.rgb), NoScale)
 
 
 def test_cards_on_drawn_tables_are_measured_by_their_edges() -> None:
     found = 0
-    for seed in range(8):
+    for seed in range(6):
         table = draw_card_table(np.random.default_rng(85_000 + seed), size=SMALL)
         scale = find_card(table.rgb)
         if isinstance(scale, Scale):
@@ -123,7 +123,7 @@ def test_cards_on_drawn_tables_are_measured_by_their_edges() -> None:
             assert scale.notes[0] == PRIVACY_WARNING
             middle = through(table.to_mm, scale.outline_xy_px.mean(axis=0)[None])[0]
             assert abs(length_error(scale, table, middle, 40.0)) < 0.03
-    assert found >= 5
+    assert found >= 4
 
 
 def test_a_cut_piece_of_paper_of_a_cards_size_is_no_card() -> None:
