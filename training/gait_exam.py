@@ -1,10 +1,11 @@
 """An exam for the reading of gaits: drawn trails, or whole drawn clips, of the sourced frequencies.
 
-    python -m training.gait_exam [--part trails|slow|clips] [--n N] [--workers W]
+    python -m training.gait_exam [--part PART] [--n N] [--workers W]
 
 `trails`: drawn without pictures, 5 to 30 frames a second, about two periods of a leech's step long. `slow`:
 what repeats, at intervals of half to one and a half of its own period: it must abstain. `clips`: frames drawn
-with a shaken camera, followed by `pestvision.motion.chase`. Seeds from EXAM_SEED on were not looked at
+with a shaken camera, followed by `pestvision.motion.chase`; `slow-clips` likewise; `wide`: trails of the habits
+that the model was fitted on. Seeds from EXAM_SEED on were not looked at
 while the reader was made; those of TUNE_SEED were.
 """
 
@@ -21,6 +22,7 @@ import numpy as np
 
 from pestvision.motion.gait import read_gait
 from pestvision.motion.trail import CREEP, GAITS, GLIDE, STEPS, STILL, THRASH
+from training.gait_clips import draw_clip, followed
 from training.scenes.bursts import frame_times
 from training.scenes.gaits import SOURCED, WIDE, Habits
 from training.scenes.trails import GAIT_OF_DRAWN, draw_trail
@@ -85,6 +87,48 @@ def answer_slow(job: tuple[str, int, bool]) -> Answer:
     return Answer(drawn, None, read.gait, read.reasons, seed)
 
 
+NOT_FOLLOWED = "not followed"
+
+
+def answer_clip(job: tuple[str, int, bool]) -> Answer:
+    """Draw one whole clip, follow its animal and read it."""
+    drawn, seed, is_wide = job
+    rng = np.random.default_rng(seed)
+    habits: Habits = WIDE if is_wide else LIVELY
+    interval = 1.0 / float(rng.uniform(*FRAMES_PER_S))
+    seconds = float(rng.uniform(*PERIODS)) * float(rng.uniform(*SOURCED.loop.period_s))
+    trail = followed(draw_clip(rng, drawn, interval_s=interval, seconds=seconds, habits=habits))
+    wanted = GAIT_OF_DRAWN[drawn]
+    if trail is None:
+        return Answer(drawn, wanted, None, (NOT_FOLLOWED,), seed)
+    read = read_gait(trail)
+    return Answer(drawn, wanted, read.gait, read.reasons, seed)
+
+
+def answer_slow_clip(job: tuple[str, int, bool]) -> Answer:
+    """Draw one whole clip of what repeats, sampled too slowly, follow its animal and read it."""
+    drawn, seed, _ = job
+    rng = np.random.default_rng(seed)
+    period = float(rng.uniform(*_PERIODS_S[drawn]))
+    interval = period * float(rng.uniform(*SLOW))
+    n = int(rng.integers(*SLOW_FRAMES))
+    burst = draw_clip(rng, drawn, interval_s=interval, seconds=n * interval, habits=LIVELY)
+    if burst.period_s is not None and interval < SLOW[0] * burst.period_s:
+        return Answer(drawn, None, None, ("not too slow",), seed)
+    trail = followed(burst)
+    if trail is None:
+        return Answer(drawn, None, None, (NOT_FOLLOWED,), seed)
+    read = read_gait(trail)
+    return Answer(drawn, None, read.gait, read.reasons, seed)
+
+
+_PERIODS_S = {
+    "loop": SOURCED.loop.period_s,
+    "scrunch": SOURCED.scrunch.period_s,
+    "wave": (1 / SOURCED.wave_hz[1], 1 / SOURCED.wave_hz[0]),
+}
+
+
 def run(
     answer: Callable[[tuple[str, int, bool]], Answer],
     drawn: Sequence[str],
@@ -137,10 +181,37 @@ def table(answers: Sequence[Answer]) -> str:
     return "\n".join(lines)
 
 
+REPEATING = ("loop", "scrunch", "wave")
+PARTS: dict[str, tuple[Callable[[tuple[str, int, bool]], Answer], tuple[str, ...]]] = {
+    "trails": (answer_trail, tuple(GAIT_OF_DRAWN)),
+    "wide": (answer_trail, tuple(GAIT_OF_DRAWN)),
+    "slow": (answer_slow, REPEATING),
+    "clips": (answer_clip, tuple(GAIT_OF_DRAWN)),
+    "slow-clips": (answer_slow_clip, REPEATING),
+}
+
+
+def _in_words(part: str, answers: Sequence[Answer]) -> str:
+    """Give the marks of a part in a line or a few."""
+    lost = sum(item.reasons == (NOT_FOLLOWED,) for item in answers)
+    if part.startswith("slow"):
+        lines = []
+        for name in REPEATING:
+            mine = [item for item in answers if item.drawn == name]
+            share = np.mean([item.told is None for item in mine])
+            lines.append(f"{part} {name}: abstains in {share:.3f} of {len(mine)}")
+        return "\n".join([*lines, f"{part}: {lost} of {len(answers)} not followed"])
+    marks = marks_of(answers)
+    return (
+        f"{part}: balanced accuracy {marks.of_answered:.3f} of the answered, {marks.of_all:.3f} with "
+        f"abstentions as errors; {marks.abstained:.3f} abstained; {lost} of {len(answers)} not followed"
+    )
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Set the exam and print its tables."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--part", choices=("trails", "slow", "wide"), action="append")
+    parser.add_argument("--part", choices=tuple(PARTS), action="append")
     parser.add_argument("--n", type=int, default=N_TRAILS)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--seed", type=int, default=EXAM_SEED)
@@ -148,19 +219,10 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     rest = {"first_seed": options.seed, "workers": options.workers}
     for part in options.part or ("trails", "slow"):
-        if part == "slow":
-            answers = run(answer_slow, ("loop", "scrunch", "wave"), options.n, **rest)
-            for name in ("loop", "scrunch", "wave"):
-                mine = [item.told is None for item in answers if item.drawn == name]
-                print(f"slow {name}: abstains in {np.mean(mine):.3f}")
-        else:
-            answers = run(
-                answer_trail, tuple(GAIT_OF_DRAWN), options.n, wide=part == "wide", **rest
-            )
-            marks = marks_of(answers)
-            print(
-                f"{part}: balanced accuracy {marks.of_answered:.3f} of the answered, {marks.of_all:.3f} with abstentions as errors; {marks.abstained:.3f} abstained"
-            )
+        answer, drawn = PARTS[part]
+        answers = run(answer, drawn, options.n, wide=part == "wide", **rest)
+        answers = [item for item in answers if item.reasons != ("not too slow",)]
+        print(_in_words(part, answers))
         print(table(answers))
         if options.why:
             for item in answers:

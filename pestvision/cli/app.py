@@ -22,6 +22,18 @@ from pestvision.cli.given import (
     require_writable,
     with_costs,
 )
+from pestvision.cli.scale_options import (
+    BarOption,
+    CoinNumberOption,
+    CoinOption,
+    RulerOption,
+    ScaleCardOption,
+    ScalePhotoOption,
+    TwoPointsOption,
+    require_one_photo,
+    scale_of_night,
+    wanted_scale,
+)
 from pestvision.cli.tank import tank
 from pestvision.cli.tank_work import require_tank, write_scan
 from pestvision.cli.text import GO_ON, caution_text, check_text, printable
@@ -134,6 +146,12 @@ def check(
         Path | None,
         typer.Option("--crops", metavar="FOLDER", help="Save each crop that was judged here."),
     ] = None,
+    two_points: TwoPointsOption = None,
+    scale_card: ScaleCardOption = False,
+    bar_mm: BarOption = None,
+    coin: CoinOption = None,
+    coin_number: CoinNumberOption = None,
+    ruler: RulerOption = None,
     costs: CostsOption = None,
     data: DataOption = None,
     settings: SettingsOption = None,
@@ -144,6 +162,15 @@ def check(
     on; the exit status is 3 only when none could be used.
     """
     chosen = with_costs(load_settings(settings), costs)
+    wanted = wanted_scale(
+        two_points=two_points,
+        scale_card=scale_card,
+        bar_mm=bar_mm,
+        coin=coin,
+        coin_number=coin_number,
+        ruler=ruler,
+    )
+    require_one_photo(wanted, n_photos=len(photos))
     region = None if box is None else parsed_box(box, n_photos=len(photos))
     if crops is not None:
         require_writable(crops)
@@ -153,7 +180,7 @@ def check(
     try:
         for path in photos:
             try:
-                answer = checked(path, classifier, chosen, region)
+                answer = checked(path, classifier, chosen, region, wanted=wanted, as_json=as_json)
             except PersonError as error:
                 complain(error.sentence())
                 continue
@@ -209,6 +236,13 @@ def night(
             help="Write what was seen into this tank's log, as the program's look.",
         ),
     ] = None,
+    two_points: TwoPointsOption = None,
+    scale_card: ScaleCardOption = False,
+    bar_mm: BarOption = None,
+    coin: CoinOption = None,
+    coin_number: CoinNumberOption = None,
+    ruler: RulerOption = None,
+    scale_photo: ScalePhotoOption = None,
     costs: CostsOption = None,
     data: DataOption = None,
     settings: SettingsOption = None,
@@ -222,12 +256,22 @@ def night(
     with the computer, keeps what it had finished.
     """
     chosen = with_costs(load_settings(settings), costs)
+    wanted = wanted_scale(
+        two_points=two_points,
+        scale_card=scale_card,
+        bar_mm=bar_mm,
+        coin=coin,
+        coin_number=coin_number,
+        ruler=ruler,
+    )
     n_jobs = parsed_jobs(jobs)
     require_folder(folder)
     target = out or Path(f"pestvision-night-{folder.resolve().name}")
     require_writable(target)
     if tank_name is not None:
         require_tank(tank_name, data)
+
+    scale = scale_of_night(folder, wanted, scale_photo, settings=chosen)
 
     from pestvision.cli.bar import shown_progress
     from pestvision.findings.kept import FOLDER_NAME
@@ -261,6 +305,7 @@ def night(
                 in_flight=2 * n_jobs,
                 keep_in=kept,
                 resume=resume,
+                scale=scale,
             )
     except KeyboardInterrupt:
         stopped = broken_off(folder, finished, classifier, chosen, GO_ON)

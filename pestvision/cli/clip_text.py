@@ -62,7 +62,7 @@ def _animal_lines(animal: ClipAnimal) -> list[str]:
         indent=4,
     )
     sentences = [*animal.gait.reasons, *_size_sentences(animal)]
-    sentences += [f"{cue.name}: {cue.words}" for cue in animal.cues]
+    sentences += [cue.sentence() for cue in animal.judgement.cues]
     return first + [line for text in sentences for line in wrapped(f"- {text}", indent=7)]
 
 

@@ -12,6 +12,7 @@ import typer
 
 from pestvision.cli.answers import EXIT_INTERRUPTED, UsageError, complain
 from pestvision.cli.given import is_folder
+from pestvision.cli.scale_options import with_reason
 from pestvision.cli.text import GO_ON, caution_text, night_text, printable
 from pestvision.errors import FolderError, OutputError, PersonError, UnreadablePhotoError
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from pestvision.arrays import BoxXyxy
+    from pestvision.cli.scale_options import WantedScale
     from pestvision.findings.finding import NightResult, PhotoCheck, ViewResult
     from pestvision.organisms.classify import Classifier
     from pestvision.settings import Settings
@@ -60,17 +62,26 @@ def with_own_labels(classifier: Classifier, data: Path | None) -> Classifier:
 
 
 def checked(
-    path: Path, classifier: Classifier, settings: Settings, region: BoxXyxy | None
+    path: Path,
+    classifier: Classifier,
+    settings: Settings,
+    region: BoxXyxy | None,
+    *,
+    wanted: WantedScale | None = None,
+    as_json: bool = False,
 ) -> PhotoCheck:
-    """Read one photo and check it, or the marked region of it.
+    """Read one photo and check it, or the marked region of it, with lengths where a scale is wanted.
 
     Raises
     ------
     PhotoError
         If it cannot be used, or the region lies outside it.
+    ScaleError
+        If what was typed for the scale cannot be.
     """
     from pestvision.findings.check import check_photo
     from pestvision.photos.read import read_photo
+    from pestvision.size.records import Scale
 
     if is_folder(path):
         raise UnreadablePhotoError(
@@ -84,7 +95,15 @@ def checked(
             f"{photo.height} high.",
             advice="Give a box that lies on the photo.",
         )
-    return check_photo(photo, classifier, settings=settings, box_xyxy_px=region)
+    if wanted is None:
+        return check_photo(photo, classifier, settings=settings, box_xyxy_px=region)
+    scale = wanted.on(photo.rgb)
+    if isinstance(scale, Scale):
+        return check_photo(photo, classifier, settings=settings, box_xyxy_px=region, scale=scale)
+    answer = check_photo(photo, classifier, settings=settings, box_xyxy_px=region)
+    if as_json:  # which has no place for notes
+        complain(f"{photo.name}: no lengths are given. {scale.reason}")
+    return with_reason(answer, scale)
 
 
 def json_line(answer: dict[str, Any]) -> str:

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import BoxXyxy, as_u8, checked_box, clipped_box
+from pestvision.findings.evidence import size_cue
 from pestvision.findings.finding import Finding, Judgement, PhotoCheck
 from pestvision.findings.judge import (
     LEECH,
@@ -28,9 +29,10 @@ from pestvision.organisms.propose import propose, reduced
 from pestvision.settings import Settings
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from pestvision.arrays import U8
+    from pestvision.findings.cues import Cue
     from pestvision.organisms.classify import Classifier, Scores
     from pestvision.organisms.proposal_weights import ProposalWeights
     from pestvision.organisms.weights import Rules
@@ -117,28 +119,28 @@ def check_photo(
         chosen = distinct(looks.boxes, looks.scores, rules=rules)
     boxes, scores, crops = looks.boxes, looks.scores, looks.crops
 
-    def judged(index: int) -> Judgement:
+    def judged(index: int, cues: Sequence[Cue] = ()) -> Judgement:
         x0, y0, x1, y1 = boxes[index]
         long_px = max(x1 - x0, y1 - y0)
-        answer = judge([scores[index]], rules=rules, lengths_px=[long_px])
+        answer = judge([scores[index]], rules=rules, lengths_px=[long_px], cues=cues)
         if box_xyxy_px is not None or long_px >= SMALL_PX or answer.label not in WARNINGS:
             return answer
         surer = replace(rules, set_threshold=max(SURELY, rules.set_threshold))
-        return judge([scores[index]], rules=surer, lengths_px=[long_px])
+        return judge([scores[index]], rules=surer, lengths_px=[long_px], cues=cues)
 
     answers = sorted(((judged(index), index) for index in chosen), key=lambda a: worry(a[0]))[::-1]
     answers = answers[: settings.check.max_findings]
     findings = _findings(answers, boxes, crops)
     on_size: tuple[str, ...] = ()
     if scale is not None:
-        findings = sized(findings, photo.rgb, scale)
+        findings = _with_size_cues(sized(findings, photo.rgb, scale), answers, judged)
         on_size = scale_words(scale, photo.rgb.shape[:2], least_px=rules.min_length_px)
     return PhotoCheck(
         photo=photo.name,
         width=photo.width,
         height=photo.height,
         taken=photo.taken.iso(),
-        verdict=answers[0][0] if answers else judged(looks.whole),
+        verdict=findings[0].judgement if findings else judged(looks.whole),
         findings=findings,
         notes=(*photo.notes, *on_size, costs_note(rules), *head_notes(classifier.head)),
     )
@@ -262,6 +264,22 @@ def shared(one: BoxXyxy, other: BoxXyxy) -> float:
         (one[2] - one[0]) * (one[3] - one[1]), (other[2] - other[0]) * (other[3] - other[1])
     )
     return width * height / smaller
+
+
+def _with_size_cues(
+    findings: Sequence[Finding],
+    answers: Sequence[tuple[Judgement, int]],
+    judged: Callable[[int, Sequence[Cue]], Judgement],
+) -> tuple[Finding, ...]:
+    """Judge what has a length once more by that too, and put the most worrying first again."""
+    again = [
+        finding
+        if finding.length is None
+        else replace(finding, judgement=judged(index, [size_cue(finding.length)]))
+        for finding, (_judgement, index) in zip(findings, answers, strict=True)
+    ]
+    again.sort(key=lambda finding: worry(finding.judgement), reverse=True)
+    return tuple(replace(finding, id=rank) for rank, finding in enumerate(again, start=1))
 
 
 def _findings(

@@ -12,12 +12,14 @@ import numpy as np
 from pestvision.arrays import box_iou
 from pestvision.findings.check import DEFAULTS, check_photo, distinct
 from pestvision.findings.clip_result import ClipAnimal, ClipCheck
+from pestvision.findings.evidence import gait_cue, size_cue
 from pestvision.findings.judge import costs_note, head_notes, judge, rules_of, worry
 from pestvision.findings.memory import give_back_large_arrays
 from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.organisms.classes import Group
 from pestvision.organisms.crops import cut_crop
+from pestvision.organisms.outline_net import sure_of
 from pestvision.organisms.propose import propose, reduced
 from pestvision.photos.burst import Burst, open_burst
 from pestvision.photos.exif import NO_TIME
@@ -33,7 +35,7 @@ if TYPE_CHECKING:
     from pestvision.arrays import F64, U8, BoxXyxy
     from pestvision.findings.finding import Judgement
     from pestvision.motion.chase import Chased, Mark
-    from pestvision.motion.trail import Trail
+    from pestvision.motion.trail import GaitReading, Trail
     from pestvision.organisms.classify import Classifier, Scores
     from pestvision.organisms.weights import Rules
     from pestvision.settings import Settings
@@ -52,6 +54,8 @@ THIS_ONE = (
     0.1  # a track shares so much with the person's box, or more, to be the one that was meant
 )
 NOTHING = str(Group.NOT_AN_ORGANISM)
+FRAME_BLUR = 0.1
+"""A frame of a clip is softer than a photo: as soft as the softest drawn animals. Own choice, not measured."""
 NO_SCALE = "No scale was given, so its length is told in pixels only."
 
 
@@ -131,10 +135,11 @@ def check_clip(
             kept.offer(number, frame)
             yield Look(frame.time_s, frame.rgb, frame.scale)
 
-    chased = chase(looks(), marks=_marks(classifier, rules, box))
+    chased = chase(looks(), marks=_marks(classifier, rules, box), sure=sure_of)
     notes = list(clip.notes)
     trails = _meant(chased, box, notes)
-    animals = _animals(trails, kept, classifier, rules)
+    asked = _Asked(rules, scale, after_irritant)
+    animals = _animals(trails, kept, classifier, asked)
     n_things = sum(item.judgement.label == NOTHING for item in animals)
     if box is None and n_things:
         animals = [item for item in animals if item.judgement.label != NOTHING]
@@ -143,8 +148,7 @@ def check_clip(
         )
     animals.sort(key=lambda item: worry(item.judgement), reverse=True)
     told = tuple(
-        _told(number, item, scale, after_irritant=after_irritant)
-        for number, item in enumerate(animals[:MAX_ANIMALS], start=1)
+        _told(number, item, scale) for number, item in enumerate(animals[:MAX_ANIMALS], start=1)
     )
     if chased.n_lost:
         notes.append(
@@ -246,19 +250,31 @@ def _as_box(row: F64) -> BoxXyxy:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Asked:
+    """By which rules is judged, the scale of the first frame, and whether the animals were irritated."""
+
+    rules: Rules
+    scale: Scale | None
+    after_irritant: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Judged:
-    """A trail with what its crops come to; the clearest of them, and its frame's number and time."""
+    """A trail with what its crops, its gait and its length come to; the clearest crop and its frame."""
 
     trail: Trail
     judgement: Judgement
+    gait: GaitReading
+    length: Length | None
+    mm_per_px: float | None
     crop_rgb: U8
     number: int
 
 
 def _animals(
-    trails: Sequence[Trail], kept: _Kept, classifier: Classifier, rules: Rules
+    trails: Sequence[Trail], kept: _Kept, classifier: Classifier, asked: _Asked
 ) -> list[_Judged]:
-    """Judge every trail by its clearest crops."""
+    """Judge every trail by its clearest crops, its gait and its length."""
     full: dict[int, U8] = {}
     wanted: list[tuple[int, list[tuple[int, float]]]] = []
     for index, trail in enumerate(trails):
@@ -280,7 +296,7 @@ def _animals(
         mine = scores[start : start + len(cut)]
         start += len(cut)
         if mine:
-            found.append(_judged(trails[index], [n for n, _ in some], cut, mine, rules))
+            found.append(_judged(trails[index], [n for n, _ in some], cut, mine, asked))
     return found
 
 
@@ -289,56 +305,68 @@ def _judged(
     numbers: Sequence[int],
     crops: Sequence[U8],
     scores: Sequence[Scores],
-    rules: Rules,
+    asked: _Asked,
 ) -> _Judged:
     boxes = trail.boxes_xyxy_px[list(numbers)]
     sides = np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1])
-    judgement = judge(scores, rules=rules, lengths_px=[float(side) for side in sides])
     clearest = int(np.argmax([item.sharpness for item in scores]))
-    return _Judged(trail, judgement, crops[clearest], numbers[clearest])
-
-
-def _told(number: int, item: _Judged, scale: Scale | None, *, after_irritant: bool) -> ClipAnimal:
-    """Add gait and length to a judged trail."""
-    trail = item.trail
-    middle = np.nanmean(trail.midlines_xy_px[item.number], axis=0)
-    per_px = None
+    scale, per_px = asked.scale, None
     if scale is not None and not scale.is_rough:
+        middle = np.nanmean(trail.midlines_xy_px[numbers[clearest]], axis=0)
         per_px = scale.mm_per_px((float(middle[0]), float(middle[1])))
-    length, note = _length(item, scale)
+    gait = read_gait(trail, mm_per_px=per_px, after_irritant=asked.after_irritant)
+    line = _middling(trail)
+    length = None if per_px is None or scale is None or line is None else measure(line, scale)
+    said = (gait_cue(gait), None if length is None else size_cue(length))
+    judgement = judge(
+        scores,
+        rules=asked.rules,
+        lengths_px=[float(side) for side in sides],
+        cues=[cue for cue in said if cue is not None],
+    )
+    return _Judged(trail, judgement, gait, length, per_px, crops[clearest], numbers[clearest])
+
+
+def _told(number: int, item: _Judged, scale: Scale | None) -> ClipAnimal:
+    """Give a judged trail its number, and say why it has no length where it has none."""
     return ClipAnimal(
         track=number,
-        trail=trail,
-        gait=read_gait(trail, mm_per_px=per_px, after_irritant=after_irritant),
+        trail=item.trail,
+        gait=item.gait,
         judgement=item.judgement,
         crop_rgb=item.crop_rgb,
-        crop_time_s=float(trail.times_s[item.number]),
-        length=length,
-        length_note=note,
-        mm_per_px=per_px,
+        crop_time_s=float(item.trail.times_s[item.number]),
+        length=item.length,
+        length_note=_length_note(item, scale),
+        mm_per_px=item.mm_per_px,
     )
 
 
-def _length(item: _Judged, scale: Scale | None) -> tuple[Length | None, str]:
-    """Measure it at its middling length: of the frames in which all of it shows, the median one."""
-    trail = item.trail
-    if scale is None:
-        return None, NO_SCALE
+def _middling(trail: Trail) -> BodyLine | None:
+    """Give its line in the frame in which it is of middling length; None where none shows it all."""
     usable = np.flatnonzero(trail.seen & ~trail.at_edge)
     if not len(usable):
-        return None, "It touches the edge of every frame, so its length is not known."
+        return None
     order = usable[np.argsort(trail.lengths_px[usable])]
     at = int(order[len(order) // 2])
-    line = BodyLine(
+    near = usable[np.abs(usable - at) == 1]
+    beside = [float(length) for length in trail.lengths_px[near]]
+    return BodyLine(
         midline_xy_px=trail.midlines_xy_px[at],
         length_px=float(trail.lengths_px[at]),
-        relative_sd=relative_sd_of(float(trail.lengths_px[at]), ()),
+        relative_sd=relative_sd_of(float(trail.lengths_px[at]), beside, blur=FRAME_BLUR),
     )
+
+
+def _length_note(item: _Judged, scale: Scale | None) -> str:
+    if scale is None:
+        return NO_SCALE
+    line = _middling(item.trail)
+    if line is None:
+        return "It touches the edge of every frame, so its length is not known."
     if scale.is_rough:
-        return None, " ".join(size_of(line, scale, group=item.judgement.label).words)
-    return measure(
-        line, scale
-    ), "The length is that of the frame in which it was of middling length."
+        return " ".join(size_of(line, scale, group=item.judgement.label).words)
+    return "The length is that of the frame in which it was of middling length."
 
 
 def _picture(rgb: U8) -> tuple[U8, float]:

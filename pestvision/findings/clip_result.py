@@ -21,24 +21,6 @@ if TYPE_CHECKING:
     from pestvision.size.records import Length
 
 
-@dataclass(frozen=True, slots=True)
-class Cue:
-    """One thing that speaks for or against a label: its name (`looks`, `moves`, …) and it in words."""
-
-    name: str
-    words: str
-
-    def __post_init__(self) -> None:
-        if not self.name or not self.words:
-            raise ShapeError(
-                "cue", expected="a name and words", actual=f"{self.name}, {self.words}"
-            )
-
-    def as_json(self) -> dict[str, Any]:
-        """Give it as an object of the list `cues` of the contracts."""
-        return {"name": self.name, "words": self.words}
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class ClipAnimal:
     """One animal followed over a clip or burst.
@@ -52,7 +34,7 @@ class ClipAnimal:
     gait
         How it moved, or why that cannot be told.
     judgement
-        What its clearest crops show, joined.
+        What its clearest crops show, joined with its gait and its length; each stands apart in its cues.
     length
         How long it is on the clearest frame, None where that is not known; `length_note` says why.
     mm_per_px
@@ -61,8 +43,6 @@ class ClipAnimal:
         (S, S, 3) uint8: the clearest of the crops that were judged.
     crop_time_s
         When that was, seconds from the first frame.
-    cues
-        What speaks for the label, each apart; empty where only the crops were asked.
     """
 
     track: int
@@ -74,7 +54,6 @@ class ClipAnimal:
     length: Length | None = None
     length_note: str = ""
     mm_per_px: float | None = None
-    cues: tuple[Cue, ...] = ()
 
     def __post_init__(self) -> None:
         as_rgb(self.crop_rgb, "crop_rgb")
@@ -117,7 +96,7 @@ class ClipAnimal:
             "speed_px_s": None if pace is None else round(pace, 2),
             "length_px": round(float(np.nanmedian(self.trail.lengths_px)), 1),
             **(length if self.length is None else self.length.as_json()),
-            "cues": [cue.as_json() for cue in self.cues],
+            "cues": [cue.as_json() for cue in self.judgement.cues],
             "reasons": list(self.judgement.reasons),
             "why": self.judgement.why.as_json(),
         }

@@ -59,18 +59,22 @@ class Basis:
         All of them.
     head
         The personal head, as safetensors in base64; empty for the shipped one.
+    with_sizes
+        Whether the outlines of bodies are looked for.
     """
 
     version: str
     card_sha256: str
     settings: Settings
     head: str = ""
+    with_sizes: bool = False
 
     @classmethod
-    def of(cls, classifier: Classifier, settings: Settings) -> Basis:
-        """Give the basis of a scan with this net and these settings."""
+    def of(cls, classifier: Classifier, settings: Settings, *, with_sizes: bool = False) -> Basis:
+        """Give the basis of a scan with this net and these settings, with lengths or without."""
         card = json.dumps(classifier.card.full, sort_keys=True).encode()
-        return cls(__version__, hashlib.sha256(card).hexdigest(), settings, _head_text(classifier))
+        digest = hashlib.sha256(card).hexdigest()
+        return cls(__version__, digest, settings, _head_text(classifier), with_sizes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,12 +119,12 @@ def _leave_with(master: BaseProcess) -> None:
 def _with_looker(basis: Basis, ask: Callable[[Looker], R]) -> R | NoNet:
     try:
         classifier = _wearing(_classifier_here(), basis.head)
-        here = Basis.of(classifier, basis.settings)
+        here = Basis.of(classifier, basis.settings, with_sizes=basis.with_sizes)
         if here != basis:
             where = f"The scan was begun with pestvision {basis.version}"
             message = f"{where}, and a worker has {here.version} or other weights."
             return NoNet(message, SAME_EVERYWHERE)
-        return ask(Looker(classifier, basis.settings))
+        return ask(Looker(classifier, basis.settings, with_sizes=basis.with_sizes))
     except WeightsError as error:
         return NoNet(str(error), error.advice)
 

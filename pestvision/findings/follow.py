@@ -11,9 +11,11 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import F32, U8, BoxXyxy, as_u8
+from pestvision.findings.evidence import track_cue
 from pestvision.findings.finding import Judgement, Moved, PairResult, TrackResult
 from pestvision.findings.judge import judge, worry
 from pestvision.findings.sizes import displacement_mm, group_of, size_over_photos
+from pestvision.findings.track_cue import Between
 from pestvision.findings.travel import UNKNOWN, travel_of
 from pestvision.motion.links import link_movers
 from pestvision.organisms.classes import CANT_TELL, GROUPS, LABELS, Group
@@ -21,6 +23,7 @@ from pestvision.organisms.classes import CANT_TELL, GROUPS, LABELS, Group
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from pestvision.findings.cues import Cue
     from pestvision.findings.travel import Travel
     from pestvision.motion.tracks import Mover
     from pestvision.organisms.classify import Scores
@@ -94,7 +97,7 @@ def judge_mover(
     rules
         Thresholds of the model card.
     """
-    judgement = judgement_of(looks, rules=rules)
+    judgement = judgement_of(mover, looks, rules=rules)
     clearest = max(range(len(looks)), key=lambda rank: _clearness(looks[rank], judgement))
     is_animal = judgement.label != Group.NOT_AN_ORGANISM
     side_px = ANIMAL_CROP_PX if is_animal else OTHER_CROP_PX
@@ -102,9 +105,33 @@ def judge_mover(
     return MoverLooks(mover, judgement, tuple(looks), crop_rgb)
 
 
-def judgement_of(looks: Sequence[Look], *, rules: Rules) -> Judgement:
-    """Judge a mover by those of its looks that show something alive, or by all where none does."""
-    return _judged(_telling(looks), rules)
+def judgement_of(mover: Mover, looks: Sequence[Look], *, rules: Rules) -> Judgement:
+    """Judge a mover by those of its looks that show something alive, or by all where none does.
+
+    How it went counts as well, where its body was outlined on both photos.
+    """
+    between = _between(mover, looks)
+    return _judged(_telling(looks), rules, cues=() if between is None else (track_cue(between),))
+
+
+def _between(mover: Mover, looks: Sequence[Look]) -> Between | None:
+    """Say how a mover went and what became of its length; None where one body was not outlined."""
+    bodies = [look.body for look in looks if look.body is not None and look.body.width_px > 0]
+    if len(bodies) < 2 or mover.displacement_px is None:
+        return None
+    shorter, longer = sorted(body.length_px for body in bodies)
+    return Between(
+        lengths_gone=mover.displacement_px / max(look.length_px for look in looks),
+        stretch=longer / shorter,
+        width_share=float(np.mean([body.width_px / body.length_px for body in bodies])),
+    )
+
+
+def _usual_cue(seen: Sequence[_Seen]) -> tuple[Cue, ...]:
+    """Give what a track's pairs say of how it went: that of the pair with the middling stretch."""
+    found = [_between(item.mover, item.looks) for _pair, item in seen]
+    known = sorted((one for one in found if one is not None), key=lambda one: one.stretch)
+    return (track_cue(known[len(known) // 2]),) if known else ()
 
 
 def _telling(looks: Sequence[Look]) -> list[Look]:
@@ -118,13 +145,16 @@ def shows_something(scores: Scores) -> bool:
     return bool(scores.p_groups[NOT_AN_ORGANISM] < EMPTY_PLACE_P)
 
 
-def _judged(looks: Sequence[Look], rules: Rules, travel: Travel = UNKNOWN) -> Judgement:
+def _judged(
+    looks: Sequence[Look], rules: Rules, travel: Travel = UNKNOWN, cues: Sequence[Cue] = ()
+) -> Judgement:
     return judge(
         [look.scores for look in looks],
         rules=rules,
         lengths_px=[look.length_px for look in looks],
         weights=[_weight(look) for look in looks],
         travel=travel,
+        cues=cues,
     )
 
 
@@ -290,7 +320,7 @@ def _joined(seen: Sequence[_Seen], rules: Rules, taken: Mapping[str, TakenAt]) -
         length_px=max(look.length_px for item in items for look in item.looks),
         taken=taken,
     )
-    judgement = _judged(looks, rules, travel)
+    judgement = _judged(looks, rules, travel, _usual_cue(seen))
     clearest = max(items, key=lambda i: max(_clearness(look, judgement) for look in i.looks))
     result = TrackResult(
         id=0,

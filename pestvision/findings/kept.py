@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 FOLDER_NAME: Final = "pestvision-unfinished"
 """Of the folder with pieces, inside the report's: a report beside it is not whole."""
 
-FORMAT: Final = 4  # of a piece; another one is no piece
+FORMAT: Final = 5  # of a piece; another one is no piece
 PIECE: Final = ".piece"
 TEMPORARY: Final = ".piece-being-written"
 NOTE_NAME: Final = "WHAT-IS-THIS.txt"
@@ -235,12 +235,19 @@ def _told_body(body: BodyLine, arrays: dict[str, Any]) -> dict[str, Any]:
         "length_px": _plain(body.length_px),
         "relative_sd": _plain(body.relative_sd),
         "doubts": list(body.doubts),
+        "width_px": _plain(body.width_px),
     }
 
 
 def _body(told: Mapping[str, Any], arrays: Mapping[str, Any]) -> BodyLine:
     line = np.asarray(arrays[told["line"]], np.float64)
-    return BodyLine(line, told["length_px"], told["relative_sd"], tuple(told["doubts"]))
+    return BodyLine(
+        line,
+        told["length_px"],
+        told["relative_sd"],
+        tuple(told["doubts"]),
+        width_px=told["width_px"],
+    )
 
 
 def _plain_traits(traits: Traits) -> dict[str, Any]:
@@ -279,7 +286,8 @@ def _mover(told: Mapping[str, Any], arrays: Mapping[str, Any], rules: Rules) -> 
         )
         for look in told["looks"]
     )
-    return MoverLooks(mover, judgement_of(looks, rules=rules), looks, as_rgb(arrays[told["crop"]]))
+    judgement = judgement_of(mover, looks, rules=rules)
+    return MoverLooks(mover, judgement, looks, as_rgb(arrays[told["crop"]]))
 
 
 def _put_by(arrays: dict[str, Any], array: Any) -> str | None:

@@ -10,8 +10,9 @@ import numpy as np
 
 from pestvision.organisms.classes import Group
 from pestvision.organisms.crops import crop_square
+from pestvision.organisms.outline_net import find_outline
 from pestvision.size.measure import Size, least_seen_words, length_words, size_of
-from pestvision.size.outline import AT_FRAME, LEAVES_BOX, NoOutline, outline_in
+from pestvision.size.outline import AT_FRAME, LEAVES_BOX, NoOutline
 from pestvision.size.records import (
     CARD_OUTLINE,
     COIN,
@@ -20,7 +21,6 @@ from pestvision.size.records import (
     RULER,
     TWO_POINTS,
     BodyLine,
-    Outline,
 )
 
 if TYPE_CHECKING:
@@ -77,11 +77,6 @@ def scale_words(scale: Scale, shape: tuple[int, ...], *, least_px: float) -> tup
     )
 
 
-def outline_on(rgb: U8, box_xyxy_px: BoxXyxy) -> Outline | NoOutline:
-    """Find the outline of what lies in a box of a photo."""
-    return outline_in(rgb, box_xyxy_px)
-
-
 def group_of(judgement: Judgement) -> str:
     """Give the group whose ages are told: the label's, or the likeliest where it cannot be told."""
     return str(judgement.likeliest)
@@ -105,7 +100,7 @@ def sized(findings: Sequence[Finding], rgb: U8, scale: Scale) -> tuple[Finding, 
 def _sized(finding: Finding, rgb: U8, scale: Scale) -> Finding:
     if finding.judgement.label == Group.NOT_AN_ORGANISM:
         return finding
-    outline = outline_on(rgb, finding.box_xyxy_px)
+    outline = find_outline(rgb, finding.box_xyxy_px)
     size = size_of(outline, scale, group=group_of(finding.judgement))
     line = None if isinstance(outline, NoOutline) else outline.midline_xy_px
     return dataclasses.replace(
@@ -131,7 +126,7 @@ def body_in_crop(
     scale = crop.shape[1] / max(round(right - left), 1)
     x0, y0, x1, y1 = box_xyxy_px
     inner = ((x0 - left) * scale, (y0 - top) * scale, (x1 - left) * scale, (y1 - top) * scale)
-    found = outline_on(crop, inner)
+    found = find_outline(crop, inner)
     if isinstance(found, NoOutline):
         return None
     doubts = tuple(LEAVES_BOX if doubt == AT_FRAME else doubt for doubt in found.doubts)
@@ -142,6 +137,7 @@ def body_in_crop(
         length_px=found.length_px / scale,
         relative_sd=found.relative_sd,
         doubts=doubts,
+        width_px=float(found.widths_px.max()) / scale,
     )
 
 

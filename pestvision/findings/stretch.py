@@ -172,11 +172,15 @@ class Looker:
         The sections `photos`, `night` and `check`.
     tell
         Told of each photo before it is read.
+    with_sizes
+        Whether the outlines of bodies are looked for: they take longer than a look, and without a
+        scale nobody asks for them.
     """
 
     classifier: Classifier
     settings: Settings
     tell: Callable[[Frame], None] = _tell_nobody
+    with_sizes: bool = False
     _last: tuple[Frame, _Shot | Skipped] | None = field(default=None, init=False)
 
     @property
@@ -323,7 +327,7 @@ class Looker:
         seen: list[list[U8]] = [[] for _mover in movers]
         for (rank, side, box), crop, score in zip(places, crops, scores, strict=True):
             body = None
-            if shows_something(score):
+            if self.with_sizes and shows_something(score):
                 body = body_in_crop(crop, box, photo_shape=pair.photo_shape)
             looks[rank].append(Look(pair.names[side], box, score, body))
             seen[rank].append(crop)

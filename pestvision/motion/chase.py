@@ -16,10 +16,19 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import U8, as_rgb, as_u8
-from pestvision.motion.bodies import Body, bodies_in
+from pestvision.motion.bodies import Body, bodies_in, overlap
 from pestvision.motion.ground import N_SAMPLED, Ground, difference, ground_of
-from pestvision.motion.linking import Followed, Link, is_animal, link_stretch
+from pestvision.motion.linking import (
+    Followed,
+    Link,
+    Sighting,
+    as_body,
+    is_animal,
+    link_stretch,
+    sightings_in,
+)
 from pestvision.motion.noises import grown, narrowed, standing_out
+from pestvision.motion.retrace import retraced
 from pestvision.motion.steady import Steadied, Steadier, moved
 from pestvision.motion.trails import trail_of
 from pestvision.size.outline import NoOutline, outline_in
@@ -28,12 +37,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from pestvision.arrays import F64, Bool, BoxXyxy
+    from pestvision.motion.retrace import Sure
     from pestvision.motion.trail import Trail
 
 STRETCH_S = 20.0
 MOST_FRAMES = 200
 """Of a stretch: at 640 x 480 pixels they take 180 MB."""
 LEAST_FRAMES = 30  # a slow burst is taken in stretches of so many photos at the least
+MOST_RETRACED = 6  # animals of a stretch that are outlined anew: each takes a look a frame
 N_WORKERS = 2  # threads: the two ordinary cores this is made for
 MARGIN_PX = 3  # of a frame laid over another: its rim is blurred
 
@@ -77,7 +88,10 @@ Mark = tuple[int, "BoxXyxy"]
 
 
 def chase(
-    looks: Iterable[Look], *, marks: Callable[[Sequence[Look]], Sequence[Mark]] | None = None
+    looks: Iterable[Look],
+    *,
+    marks: Callable[[Sequence[Look]], Sequence[Mark]] | None = None,
+    sure: Sure | None = None,
 ) -> Chased:
     """Follow every animal that moves, and those that are marked.
 
@@ -89,6 +103,9 @@ def chase(
     marks
         Asked once for each stretch, with its frames: gives boxes about animals, which are followed even
         if they hardly move.
+    sure
+        Somebody who knows outlines (`retrace`), asked about every animal in each frame. Without it what
+        stands out from the ground is all that is known.
 
     Returns
     -------
@@ -109,6 +126,8 @@ def chase(
             scale, size = held[0].scale, held[0].rgb.shape[:2]
             given = [] if marks is None else list(marks(held))
             _through(start, held, placed, given, followed, workers)
+            if sure is not None:
+                _look_again(start, held, placed, given, followed, times, sure)
         at = np.array(times)
         animals = [one for one in followed if is_animal(one, at)]
         made = list(workers.map(lambda one: trail_of(one, at, scale=scale, size=size), animals))
@@ -164,6 +183,57 @@ def _through(
     link = Link(start, anchor, to_anchor, [look.time_s for look in held])
     marks = [(index, places) for (index, _), places in zip(given, marked, strict=True)]
     link_stretch(followed, seen, link, marks)
+
+
+def _look_again(
+    start: int,
+    held: Sequence[Look],
+    placed: Sequence[Steadied],
+    given: Sequence[Mark],
+    followed: list[Followed],
+    times: Sequence[float],
+    sure: Sure,
+) -> None:
+    """Outline the animals of a stretch anew, those first that stood out most; `followed` grows."""
+    anchor = placed[len(placed) // 2].matrix
+    to_anchor = [np.asarray(np.linalg.inv(anchor) @ one.matrix, np.float64) for one in placed]
+    frames = [look.rgb for look in held]
+    at = np.array(times)
+    starts: dict[int, tuple[int, Body]] = {}
+    for index, box in given:
+        place = as_body(_outlined(held[index].rgb, box, to_anchor[index]))
+        one = next(
+            (one for one in followed if one.is_marked and _is_at(one, start + index, place)), None
+        )
+        if one is None:
+            one = Followed(is_marked=True, last_s=held[index].time_s)
+            back = np.asarray(np.linalg.inv(to_anchor[index]), np.float64)
+            one.sightings.append(Sighting(start + index, place, anchor, back))
+            followed.append(one)
+        starts.setdefault(id(one), (index, place))
+    mine = [(one, sightings_in(one, start, len(held))) for one in followed]
+    chosen = [(one, some) for one, some in mine if some and (one.is_marked or is_animal(one, at))]
+    chosen.sort(key=lambda pair: -sum(sighting.body.strength for sighting in pair[1]))
+    for one, some in chosen[:MOST_RETRACED]:
+        seen = {sighting.frame - start: sighting.body for sighting in some}
+        middling = sorted(seen, key=lambda number: seen[number].area)[len(seen) // 2]
+        begin = starts.get(id(one), (middling, seen[middling]))
+        bodies = retraced(seen, begin, frames, to_anchor, sure)
+        one.sightings = [
+            *(s for s in one.sightings if not start <= s.frame < start + len(held)),
+            *(
+                Sighting(start + n, bodies[n], anchor, np.asarray(np.linalg.inv(to_anchor[n])))
+                for n in sorted(bodies)
+            ),
+        ]
+        one.last_s = held[max(bodies)].time_s
+
+
+def _is_at(one: Followed, frame: int, place: Body) -> bool:
+    return any(
+        abs(sighting.frame - frame) <= 2 and overlap(sighting.body, place) > 0
+        for sighting in one.sightings
+    )
 
 
 def _bodies(laid: U8, cover: U8, ground: Ground) -> list[Body]:

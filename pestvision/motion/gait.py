@@ -43,6 +43,9 @@ WAVE_HZ = (0.5, 1.7)
 bound is an own assumption for worms."""
 
 SURE = 0.8  # a gait is named from this probability on
+UNPROVOKED = 0.25
+"""How much less often a flatworm loops that nothing irritated: looping is set off by wounds, heat and irritants
+(Sabry et al. 2019); the number is an own choice."""
 LEAST_FRAMES = 8  # own choice: fewer show no course
 SLOWEST_INTERVAL_S = {
     STEPS: 0.5 / LEECH_HZ[1],  # 2.08 s: half of the quickest leech's step
@@ -71,7 +74,6 @@ MOST_STEADY_RATIO = (
 MOST_STEADY_RATIO_SLOW = 1.15  # the same where a loop may hide between two frames
 BANDS_HZ = (LEECH_HZ, SCRUNCH_HZ, WAVE_HZ)
 WIDEST_PHASE_GAP = 0.45  # of a cycle: with no frame in so much of it, a cycle may have hidden
-MANY_CYCLES = 25  # nobody keeps time so exactly that so many cycles all fall between the frames
 
 
 def read_gait(
@@ -99,6 +101,9 @@ def read_gait(
     if measured is None or measured.n_seen < LEAST_FRAMES:
         return unknown(words.too_few_frames(trail, LEAST_FRAMES))
     outcomes = load_gait_weights().probabilities(measured.values[None])[0]
+    if not after_irritant:
+        outcomes[OUTCOMES.index(LOOPS)] *= UNPROVOKED
+        outcomes /= outcomes.sum()
     p_gaits = _over_gaits(outcomes, after_irritant=after_irritant)
     gait, why_not = _named(outcomes, measured, trail, after_irritant=after_irritant)
     if gait is None:
@@ -171,8 +176,6 @@ def _hidden_cycle(trail: Trail, best: str) -> str | None:
     times = trail.times_s[trail.seen & ~trail.at_edge]
     for low, high in BANDS_HZ:
         for hertz in np.linspace(low, high, 60):
-            if hertz * (times[-1] - times[0]) >= MANY_CYCLES:
-                continue
             if hertz * (times[-1] - times[0]) < 1.0:
                 continue  # shorter than one cycle: that is a matter of `_too_short`
             phases = np.sort((times * hertz) % 1.0)
@@ -209,9 +212,9 @@ def _steps_seen(measured: Measured) -> str | None:
 
 
 def _is_steady(measured: Measured) -> str | None:
-    slow = measured.interval_s > SLOWEST_INTERVAL_S[LOOPS]
-    most = MOST_STEADY_RATIO_SLOW if slow else MOST_STEADY_RATIO
-    return None if measured.length_ratio <= most else words.not_steady(measured)
+    if measured.interval_s <= SLOWEST_INTERVAL_S[LOOPS]:
+        return None
+    return None if measured.length_ratio <= MOST_STEADY_RATIO else words.not_steady(measured)
 
 
 def _hops_seen(measured: Measured) -> str | None:

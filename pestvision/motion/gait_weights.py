@@ -30,9 +30,15 @@ that feels about), which is none of them."""
 MOST_SIGMAS = 4.0  # a measured number further out than this is taken as so far out
 
 
+MOST_SQUARE = 6.0  # and its square no larger than this, so that nothing far out decides by itself
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class GaitWeights:
-    """`mean`, `scale` (F,) of the features; `weights` (O, F) and `bias` (O,) for `OUTCOMES`."""
+    """`mean`, `scale` (F,) of the features; `weights` (O, 2 F) and `bias` (O,) for `OUTCOMES`.
+
+    The first F columns are for the features in deviations from their means, the others for their squares.
+    """
 
     mean: F64
     scale: F64
@@ -41,7 +47,7 @@ class GaitWeights:
 
     def __post_init__(self) -> None:
         n, k = len(FEATURES), len(OUTCOMES)
-        wanted = {"mean": (n,), "scale": (n,), "weights": (k, n), "bias": (k,)}
+        wanted = {"mean": (n,), "scale": (n,), "weights": (k, 2 * n), "bias": (k,)}
         for name, shape in wanted.items():
             array = getattr(self, name)
             if array.shape != shape or not np.isfinite(array).all():
@@ -49,8 +55,7 @@ class GaitWeights:
 
     def probabilities(self, values: F64) -> F64:
         """Give the probabilities of `OUTCOMES`: (N, F) measured numbers to (N, O)."""
-        away = np.clip((values - self.mean) / self.scale, -MOST_SIGMAS, MOST_SIGMAS)
-        logits = away @ self.weights.T + self.bias
+        logits = spread_out(values, self.mean, self.scale) @ self.weights.T + self.bias
         logits = logits - logits.max(axis=1, keepdims=True)
         odds = np.exp(logits)
         return np.asarray(odds / odds.sum(axis=1, keepdims=True), np.float64)
@@ -66,6 +71,12 @@ class GaitWeights:
             "bias": np.round(self.bias, 4).tolist(),
         }
         return json.dumps(rows, indent=1) + "\n"
+
+
+def spread_out(values: F64, mean: F64, scale: F64) -> F64:
+    """Give what is weighed: (N, F) to (N, 2 F), the deviations and their squares."""
+    away = np.clip((values - mean) / scale, -MOST_SIGMAS, MOST_SIGMAS)
+    return np.column_stack([away, np.minimum(away**2, MOST_SQUARE) - 1.0])
 
 
 @cache

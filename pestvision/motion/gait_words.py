@@ -132,12 +132,7 @@ def reasons_for(gait: str, measured: Measured, mm_per_px: float | None) -> tuple
         )
         return (first, ratio) if gait == STEPS else (first, ratio, *_slower(measured))
     if gait == GLIDE:
-        return (
-            (
-                f"It went along at {how_fast} with its length steady (within {_per_cent(measured)}) and both "
-                "ends moving together."
-            ),
-        )
+        return (_of_a_glide(measured, how_fast),)
     if gait == CREEP:
         return (f"It went along slowly, {how_fast}, with its outline steady.",)
     if gait == THRASH:
@@ -150,6 +145,22 @@ def reasons_for(gait: str, measured: Measured, mm_per_px: float | None) -> tuple
             f"In {_seconds(measured.duration_s)} it moved no more than the outline trembles "
             f"({measured.jitter_px:.1f} pixels)."
         ),
+    )
+
+
+STEADY_RATIO = 1.3  # longest over shortest up to which a length is called steady
+SLIDES = (
+    "Its body slides along its own line at {speed}. The longest it looked is {ratio:.1f} times the shortest, "
+    "but no end was held while the other went on."
+)
+
+
+def _of_a_glide(measured: Measured, how_fast: str) -> str:
+    if measured.length_ratio > STEADY_RATIO:
+        return SLIDES.format(speed=how_fast, ratio=measured.length_ratio)
+    return (
+        f"It went along at {how_fast} with its length steady (within {_per_cent(measured)}) and both "
+        "ends moving together."
     )
 
 

@@ -152,7 +152,7 @@ def _matched(
     live: Sequence[Followed], expected: Sequence[F64], bodies: list[Body]
 ) -> tuple[list[tuple[Followed, Body]], list[Body]]:
     """Give who is seen where, and the bodies that are nobody's yet."""
-    wanted = [_as_body(places) for places in expected]
+    wanted = [as_body(places) for places in expected]
     cost = np.full((len(live), len(bodies)), np.inf)
     for i, (one, want) in enumerate(zip(live, wanted, strict=True)):
         for j, body in enumerate(bodies):
@@ -224,7 +224,7 @@ def _pieces(
     return pieces
 
 
-def _as_body(places: F64) -> Body:
+def as_body(places: F64) -> Body:
     """Make a body of places."""
     columns, rows = np.floor(places).astype(int).T
     left, top = int(columns.min()), int(rows.min())
@@ -236,7 +236,7 @@ def _as_body(places: F64) -> Body:
 def _mark(followed: Sequence[Followed], link: Link, marks: Sequence[tuple[int, F64]]) -> None:
     """Note which animals lie where somebody marked one."""
     for index, places in marks:
-        want = _as_body(places)
+        want = as_body(places)
         best: tuple[float, Followed] | None = None
         for one in followed:
             near = [s for s in one.sightings if abs(s.frame - link.start - index) <= 2]
@@ -246,6 +246,11 @@ def _mark(followed: Sequence[Followed], link: Link, marks: Sequence[tuple[int, F
                 best = share, one
         if best is not None:
             best[1].is_marked = True
+
+
+def sightings_in(one: Followed, start: int, n: int) -> list[Sighting]:
+    """Give the sightings of `n` frames from `start` on."""
+    return [sighting for sighting in one.sightings if start <= sighting.frame < start + n]
 
 
 def is_animal(one: Followed, times_s: F64) -> bool:

@@ -16,10 +16,14 @@ import numpy as np
 
 from pestvision.arrays import F32, U8, BoxXyxy, as_f32, as_rgb, as_u8
 from pestvision.errors import WeightsError
+from pestvision.organisms.weights import INSTALL_AGAIN
+from pestvision.size.outline import NoOutline, can_be_outlined, outline_in, padded_box
 
 if TYPE_CHECKING:
     import torch
     from torch import nn
+
+    from pestvision.size.records import Outline
 
 WEIGHTS_FILE = Path(__file__).with_name("outline_net.safetensors")
 
@@ -106,10 +110,47 @@ def framed(cut: U8, inner_xyxy_px: BoxXyxy) -> tuple[U8, tuple[int, int]]:
     return picture, size
 
 
-def foreground(cut: U8, inner_xyxy_px: BoxXyxy) -> F32:
+def find_outline(rgb: U8, box_xyxy_px: BoxXyxy) -> Outline | NoOutline:
+    """Find the outline of the animal in a box of a photo, by the net that the program ships.
+
+    Parameters
+    ----------
+    rgb
+        (H, W, 3) uint8, upright.
+    box_xyxy_px
+        A box about one animal.
+
+    Raises
+    ------
+    ShapeError
+        If `rgb` is no picture, or the box has no size or lies outside.
+    WeightsError
+        If the net's weights are missing or damaged.
+    """
+    photo = as_rgb(rgb)
+    height, width = photo.shape[:2]
+    small = can_be_outlined(box_xyxy_px, height=height, width=width)
+    if small is not None:
+        return small
+    left, top, right, bottom = padded_box(box_xyxy_px, height=height, width=width)
+    x0, y0, x1, y1 = box_xyxy_px
+    inner = (x0 - left, y0 - top, x1 - left, y1 - top)
+    cut = as_u8(np.ascontiguousarray(photo[top:bottom, left:right]))
+    sure, readings = foreground(cut, inner)
+    return outline_in(photo, box_xyxy_px, foreground=sure, readings=readings)
+
+
+def foreground(cut: U8, inner_xyxy_px: BoxXyxy) -> tuple[F32, tuple[F32, ...]]:
     """Give how sure each pixel of a padded box is the animal, (h, w) float32 of 0 to 1.
 
     Parameters are those of `framed`.
+
+    Returns
+    -------
+    sure
+        By the picture as it is and mirrored three ways together.
+    readings
+        By each of these alone: where they differ, the net is not sure.
 
     Raises
     ------
@@ -121,13 +162,23 @@ def foreground(cut: U8, inner_xyxy_px: BoxXyxy) -> F32:
     picture, (width, height) = framed(cut, inner_xyxy_px)
     net = load_outline_net()
     values = torch.from_numpy(picture).permute(2, 0, 1)[None].float() / 255 - 0.5
-    # As it is and mirrored: what the two agree on is surer.
     with torch.inference_mode():
-        odds = net(torch.cat([values, values.flip(3)]))
-        sure = torch.sigmoid(0.5 * (odds[0] + odds[1].flip(1)))
-    seen = as_f32(sure.numpy())[:height, :width]
+        odds = net(torch.cat([values.flip(axes) if axes else values for axes in _MIRRORED]))
+        back = torch.stack(
+            [
+                one.flip([axis - 2 for axis in axes])
+                for one, axes in zip(odds, _MIRRORED, strict=True)
+            ]
+        )
+        maps = torch.sigmoid(torch.cat([back.mean(0, keepdim=True), back])).numpy()
     how = cv2.INTER_AREA if max(cut.shape[:2]) < SEEN_PX else cv2.INTER_LINEAR
-    return as_f32(cv2.resize(seen, (cut.shape[1], cut.shape[0]), interpolation=how))
+    size = (cut.shape[1], cut.shape[0])
+    seen = [as_f32(cv2.resize(one[:height, :width], size, interpolation=how)) for one in maps]
+    return seen[0], tuple(seen[1:])
+
+
+_MIRRORED: tuple[tuple[int, ...], ...] = ((), (3,), (2,), (2, 3))
+"""Axes that are turned about: as it is, left for right, top for bottom, and both."""
 
 
 @cache
@@ -140,15 +191,37 @@ def load_outline_net() -> nn.Module:
         If its weights are missing, damaged, or of another form.
     """
     import torch
+    from safetensors import SafetensorError
     from safetensors.torch import load_file
 
     net = build_outline_net()
     try:
         tensors = {name: value.float() for name, value in load_file(WEIGHTS_FILE).items()}
         net.load_state_dict(tensors)
-    except (OSError, RuntimeError, ValueError) as error:
+    except (OSError, RuntimeError, SafetensorError) as error:
         raise WeightsError(
             f"The weights of the outline net cannot be used: {error}.",
-            advice="Install pestvision again.",
+            advice=INSTALL_AGAIN,
         ) from error
     return net.eval().to(memory_format=torch.channels_last)
+
+
+def sure_of(cut: U8, inner_xyxy_px: BoxXyxy) -> F32:
+    """Give how sure each pixel of a padded box is the animal, by one look: for the many frames of a clip.
+
+    Parameters are those of `framed`; gives (h, w) float32 of 0 to 1.
+
+    Raises
+    ------
+    WeightsError
+        If the weights are missing or damaged.
+    """
+    import torch
+
+    picture, (width, height) = framed(cut, inner_xyxy_px)
+    values = torch.from_numpy(picture).permute(2, 0, 1)[None].float() / 255 - 0.5
+    with torch.inference_mode():
+        sure = torch.sigmoid(load_outline_net()(values)[0])
+    seen = as_f32(sure.numpy())[:height, :width]
+    how = cv2.INTER_AREA if max(cut.shape[:2]) < SEEN_PX else cv2.INTER_LINEAR
+    return as_f32(cv2.resize(seen, (cut.shape[1], cut.shape[0]), interpolation=how))

@@ -26,6 +26,9 @@ CORNER_PRIOR: Final = 8.0
 FAR_CORNER_PX: Final = 4.0
 """A corner so far from the others' homography is of something else, or covered."""
 FAR_CORNER_SHARE: Final = 0.06  # of the marker's side: the same, for large ones
+GROWTH_SD_PX: Final = 0.7
+"""Smear makes black squares larger on the photo, and bright paper smaller: all of them by as much, which one
+more unknown takes up. On drawn photos it was -0.4 to 1.3 px."""
 BEND_SD: Final = 0.35
 """Of a perspective term, over local pixels per mm and focal length: the sine of 20 degrees."""
 
@@ -61,7 +64,8 @@ def lay_card(seen: list[SeenMarker], long_side_px: float) -> CardFit | None:
     if to_px is None:
         return None
     bend = _bend_bound(to_px, card, long_side_px)
-    to_px, covariance = _least_squares(to_px, card, photo, bend)
+    outward = np.concatenate([_outward(one.corners_px) for one in kept])
+    to_px, covariance = _least_squares(to_px, card, photo, outward, bend)
     return CardFit(to_px, _length_sd(to_px, covariance, card), card)
 
 
@@ -112,42 +116,50 @@ def _bend_bound(to_px: F64, card: F64, long_side_px: float) -> float:
     return BEND_SD * px_per_mm / (FOCAL_GUESS * long_side_px)
 
 
-def _least_squares(start: F64, card: F64, photo: F64, bend: float) -> tuple[F64, F64]:
-    """Improve a homography by Gauss and Newton; give it about the markers' middle, and its covariance.
+def _outward(corners_px: F64) -> F64:
+    """Give how a marker's corners move, (4, 2), when each of its sides moves outwards by a pixel."""
+    before, after = (corners_px - np.roll(corners_px, turn, axis=0) for turn in (1, -1))
+    return np.asarray(
+        before / np.hypot(*before.T)[:, None] + after / np.hypot(*after.T)[:, None], np.float64
+    )
+
+
+def _least_squares(start: F64, card: F64, photo: F64, outward: F64, bend: float) -> tuple[F64, F64]:
+    """Improve a homography by Gauss and Newton; give it, and how sure it is.
 
     Returns
     -------
     (3, 3) homography from the card to pixels, and the (8, 8) covariance of its first eight numbers when the
-    card's origin is moved to the middle of its markers.
+    card's origin is moved to the middle of its markers. The ninth unknown is how much the squares have grown.
     """
     middle = card.mean(axis=0)
     shift = np.array([[1.0, 0.0, middle[0]], [0.0, 1.0, middle[1]], [0.0, 0.0, 1.0]])
     local = card - middle
     matrix = start @ shift
-    numbers = (matrix / matrix[2, 2]).ravel()[:8]
-    variance = CORNER_SD_PX**2
-    normal = np.eye(8)
+    numbers = np.append((matrix / matrix[2, 2]).ravel()[:8], 0.0)
+    held = np.array([0.0] * 6 + [1.0 / bend**2] * 2 + [1.0 / GROWTH_SD_PX**2])
+    covariance = np.eye(9)
     for _ in range(12):
-        jacobian, there = _jacobian(numbers, local)
-        left = (photo - there).ravel()
+        eight, there = _jacobian(numbers[:8], local)
+        jacobian = np.column_stack([eight, outward.ravel()])
+        left = (photo - there - numbers[8] * outward).ravel()
         variance = _variance(left)
-        normal = jacobian.T @ jacobian / variance
-        right = jacobian.T @ left / variance
-        normal[[6, 7], [6, 7]] += 1.0 / bend**2
-        right[6:] -= numbers[6:] / bend**2
+        normal = jacobian.T @ jacobian / variance + np.diag(held)
+        right = jacobian.T @ left / variance - held * numbers
         scaling = 1.0 / np.sqrt(np.diag(normal))
-        step = scaling * np.linalg.solve(normal * np.outer(scaling, scaling), scaling * right)
+        scaled = np.linalg.inv(normal * np.outer(scaling, scaling))
+        covariance = scaled * np.outer(scaling, scaling)
+        step = covariance @ right
         numbers = numbers + step
         if float(np.abs(jacobian @ step).max()) < 1e-4:
             break
-    covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), np.float64)
-    full = np.append(numbers, 1.0).reshape(3, 3) @ np.linalg.inv(shift)
-    return np.asarray(full / full[2, 2], np.float64), covariance
+    full = np.append(numbers[:8], 1.0).reshape(3, 3) @ np.linalg.inv(shift)
+    return np.asarray(full / full[2, 2], np.float64), np.asarray(covariance[:8, :8], np.float64)
 
 
 def _variance(left: F64) -> float:
     """Give the variance of a corner's coordinate: what is left over, and a first guess for where little is."""
-    free = max(0.0, len(left) - 8.0)
+    free = max(0.0, len(left) - 9.0)
     return float(((left**2).sum() + CORNER_PRIOR * CORNER_SD_PX**2) / (free + CORNER_PRIOR))
 
 

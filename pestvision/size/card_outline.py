@@ -46,7 +46,7 @@ N_EDGE: Final = 80
 LEAST_EDGE: Final = 0.6
 """Share of a side along which an edge must be found, on each of the four."""
 
-LEAST_CORNER_MM: Final = 1.2
+LEAST_CORNER_MM: Final = 1.7
 """A corner rounded by less is a cut piece of paper's, and no card's (theirs have 2.9 mm and more)."""
 
 FIT_SD: Final = 0.006
@@ -99,7 +99,7 @@ def find_card(rgb: U8, *, corners_xy_px: F64 | None = None) -> Scale | NoScale:
         if sides is None:
             continue
         scale = _scale(rgb, sides, is_named=corners_xy_px is not None)
-        if not scale:
+        if isinstance(scale, NoScale):
             reasons.append(scale.reason)
         elif best is None or sides.support > best[0]:
             best = (sides.support, scale)
@@ -171,7 +171,7 @@ def _masks(small: U8) -> list[U8]:
     return [np.asarray(mask, np.uint8) for mask in masks]
 
 
-def _four(outline: np.ndarray[tuple[int, ...], np.dtype[np.int32]]) -> F64 | None:
+def _four(outline: cv2.typing.MatLike) -> F64 | None:
     """Give the four corners of an outline that is about four-sided, rounded corners put back."""
     hull = cv2.convexHull(outline)
     length = cv2.arcLength(hull, True)
@@ -280,7 +280,7 @@ def _scale(rgb: U8, sides: _Sides, *, is_named: bool) -> Scale | NoScale:
         return NoScale("The frame cuts the card. Take the photo with the whole card in it.")
     face = np.array([[0, 0], [LONG_MM, 0], [LONG_MM, SHORT_MM], [0, SHORT_MM]])
     to_mm = np.asarray(
-        cv2.getPerspectiveTransform(corners.astype(np.float32), face.astype(np.float32))
+        cv2.getPerspectiveTransform(corners.astype(np.float32), face.astype(np.float32)), np.float64
     )
     tilt = _tilt_deg(to_mm, corners.mean(axis=0))
     if tilt > MAX_TILT_DEG:

@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING, Final
 import cv2
 import numpy as np
 
+from pestvision.size.comb_strip import Comb, Laid, Strip
+
 if TYPE_CHECKING:
-    from pestvision.arrays import F32, F64, U8
+    from pestvision.arrays import F32, U8
 
 BLOCK_PX: Final = 96
 """Side of the blocks whose spectrum is looked at: ten lines and more, and still one straight row."""
@@ -31,54 +33,20 @@ PERIODS_PX: Final = (3.3, 20.0)
 LEAST_PEAK: Final = 14.0
 """Least height of a frequency over the usual one of its block (natural texture reaches about 10)."""
 
+OVERTONE_SHARE: Final = 0.7
+"""Of a frequency's size: a half or third of it that has as much is the lines' own."""
+
 MAX_SEEDS: Final = 10
 """Blocks about which a strip is looked at."""
 
-STRIP_PERIOD_PX: Final = 10.0
-"""Space between lines on the strip."""
+N_PASSES: Final = 5
+"""How often a strip is laid anew along what was followed."""
 
-STRIP_HALF_PERIODS: Final = 12
-"""Half the strip's height, in spaces between lines."""
+LEAST_FOR_LEAN: Final = 0.35
+"""Length of a row over the photo's long side below which its perspective is not believed.
 
-LEAST_COHERENCE: Final = 0.55
-"""Share of a row's variation that the lines' frequency explains where a row of lines is."""
-
-FEWEST_LINES: Final = 8
-"""Shorter rows are taken for texture."""
-
-BEND_TOLERANCE: Final = 0.12
-"""Largest error of a line's place, over the space between lines, for a row to be straight and even."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Comb:
-    """A row of evenly spaced lines.
-
-    Parameters
-    ----------
-    places_xy_px
-        (n, 2) float64: where each line crosses the row, in order.
-    period_px
-        Space between neighbouring lines at the middle of the row.
-    period_sd
-        One standard deviation of it over it, with its change along the row (perspective).
-    darkness
-        (n, m) float64: how dark each line is over its surroundings, m places across the row, 1 being
-        usual. Not known (NaN) where it lies outside the photo.
-    strength
-        0 to 1: how much of what varies along the row the lines explain.
-    """
-
-    places_xy_px: F64
-    period_px: float
-    period_sd: float
-    darkness: F64
-    strength: float
-
-    @property
-    def n_lines(self) -> int:
-        """How many lines it has."""
-        return len(self.places_xy_px)
+A short row says nothing sure about it, and a wrong lean does great harm far from the row.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +120,9 @@ def _block_peaks(
     fy, fx = np.meshgrid(np.fft.fftfreq(side), np.fft.rfftfreq(side), indexing="ij")
     far = np.hypot(fx, fy)
     band = (far > 1 / PERIODS_PX[1]) & (far < 1 / PERIODS_PX[0])
-    steep = far**1.25  # natural pictures fall off by about this; the rest is flat
+    steep = (
+        np.maximum(far, 1e-6) ** 1.25
+    )  # natural pictures fall off by about this; the rest is flat
     found = []
     starts = [
         sorted({*range(0, length - side + 1, side // 2), length - side}) for length in (high, wide)
@@ -170,199 +140,60 @@ def _block_peaks(
             best = int(power.argmax())
             peak = float(power.flat[best]) / usual
             if peak > LEAST_PEAK:
-                found.append((*middle, float(fx.flat[best]), float(fy.flat[best]), peak))
+                part = _overtone(power / steep, best, side)
+                frequency = (float(fx.flat[best]) / part, float(fy.flat[best]) / part)
+                found.append((*middle, *frequency, peak))
     return found
 
 
+def _overtone(size: F32, best: int, side: int) -> int:
+    """Tell whether a frequency is the second or third of a lower one: thin lines have strong overtones."""
+    row, column = divmod(best, size.shape[1])
+    row = row if row <= side // 2 else row - side
+    for part in (3, 2):
+        low = size[
+            np.ix_(
+                np.arange(round(row / part) - 1, round(row / part) + 2) % side,
+                np.clip(np.arange(round(column / part) - 1, round(column / part) + 2), 0, None),
+            )
+        ]
+        if float(low.max()) > OVERTONE_SHARE * float(size.flat[best]):
+            return part
+    return 1
+
+
 def _followed(grey: F32, seed: _Seed) -> Comb | None:
-    """Lay a strip along a seed's row and follow its lines; None if there is no even row of them."""
-    frequency = np.array(seed.frequency)
-    for _ in range(3):  # each pass knows the spacing and the direction better
-        strip = _Strip.cut(grey, seed.at_xy_px, frequency)
+    """Follow a seed's row of lines; None if there is no even row of them."""
+    laid = Laid(seed.at_xy_px, np.array(seed.frequency))
+    comb = _passes(grey, laid, leans=True)
+    if comb is not None:
+        ends = comb.places_xy_px[[0, -1]]
+        if np.hypot(*(ends[1] - ends[0])) < LEAST_FOR_LEAN * max(grey.shape):
+            return _passes(grey, laid, leans=False)
+    return comb
+
+
+def _passes(grey: F32, laid: Laid, *, leans: bool) -> Comb | None:
+    """Lay a strip anew along what was followed, time and again, and take the lines on the last."""
+    for _ in range(N_PASSES):  # each knows spacing, direction and lean better, and follows farther
+        strip = Strip.cut(grey, laid)
         row = strip.best_row()
-        if row is None:
-            return None
-        better = strip.refined(row)
+        better = None if row is None else strip.refined(row, leans=leans)
         if better is None:
             return None
-        frequency = better
-    strip = _Strip.cut(grey, seed.at_xy_px, frequency)
+        laid = better
+    strip = Strip.cut(grey, laid)
     row = strip.best_row()
     return None if row is None else strip.comb(row)
 
 
-@dataclass(frozen=True, slots=True)
-class _Row:
+class Row:
     """A run of columns of a strip in which lines cross one of its rows."""
 
     y: int
     start: int
     stop: int
     strength: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Strip:
-    """A part of the photo in which the lines stand upright, `STRIP_PERIOD_PX` apart.
-
-    `pixels` (h, w) float32; `to_photo` (2, 3) takes a strip place to the photo; `wave` (h, w)
-    complex64: amplitude and phase of the lines' frequency about each pixel; `share` (h, w): its share
-    of what varies there; `inside` (h, w) bool: where the strip lies on the photo.
-    """
-
-    pixels: F32
-    to_photo: F64
-    wave: np.ndarray[tuple[int, ...], np.dtype[np.complex64]]
-    share: F32
-    inside: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
-
-    @classmethod
-    def cut(cls, grey: F32, at: tuple[float, float], frequency: F64) -> _Strip:
-        """Cut the strip about a place for a frequency in cycles a pixel."""
-        period = 1.0 / float(np.hypot(*frequency))
-        along = frequency * period
-        scale = period / STRIP_PERIOD_PX  # photo pixels a strip pixel
-        high, wide = grey.shape
-        corners = np.array([[0, 0], [wide, 0], [wide, high], [0, high]]) - np.asarray(at)
-        reach = corners @ along / scale
-        left, right = int(np.floor(reach.min())), int(np.ceil(reach.max()))
-        half = round(STRIP_HALF_PERIODS * STRIP_PERIOD_PX)
-        across = np.array([-along[1], along[0]])
-        turn = scale * np.column_stack([along, across])
-        shift = np.asarray(at) + turn @ np.array([left, -half])
-        to_photo = np.column_stack([turn, shift])
-        soft = cv2.GaussianBlur(grey, (0, 0), 0.4 * scale) if scale > 1.2 else grey
-        # Between pixel middles, as OpenCV counts, not corners.
-        middles = np.column_stack([turn, shift + turn @ np.array([0.5, 0.5]) - 0.5])
-        size = (right - left, 2 * half)
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        pixels = np.asarray(
-            cv2.warpAffine(soft, middles, size, flags=flags, borderMode=cv2.BORDER_REPLICATE),
-            np.float32,
-        )
-        inside = cv2.warpAffine(np.ones_like(grey), middles, size, flags=flags) > 0.99
-        wave, share = _demodulated(pixels)
-        return cls(pixels, to_photo, wave, share, np.asarray(inside))
-
-    def best_row(self) -> _Row | None:
-        """Find the longest run of lines about the strip's middle."""
-        share = np.where(self.inside, self.share, 0)
-        best: _Row | None = None
-        for y in range(4, len(share) - 4, 3):
-            for start, stop in _runs(share[y] > LEAST_COHERENCE):
-                mean = float(share[y, start:stop].mean())
-                row = _Row(y, start, stop, mean)
-                if best is None or mean * (stop - start) > best.strength * (best.stop - best.start):
-                    best = row
-        if best is None or best.stop - best.start < (FEWEST_LINES - 1) * STRIP_PERIOD_PX:
-            return None
-        return best
-
-    def refined(self, row: _Row) -> F64 | None:
-        """Give the frequency on the photo by the slope of the phase along and across the row."""
-        columns = np.arange(row.start, row.stop)
-        phase = np.unwrap(np.angle(self.wave[row.y, row.start : row.stop]))
-        slope_x = float(np.polyfit(columns, phase, 1)[0]) / (2 * np.pi)
-        near = self.wave[max(0, row.y - 4) : row.y + 5, row.start : row.stop]
-        turn = (near[1:] * near[:-1].conj()).sum()
-        slope_y = float(np.angle(turn)) / (2 * np.pi)
-        own = np.array([1 / STRIP_PERIOD_PX + slope_x, slope_y])
-        if not 0.5 < own[0] * STRIP_PERIOD_PX < 2.0:
-            return None
-        return np.asarray(np.linalg.inv(self.to_photo[:, :2]).T @ own, np.float64)
-
-    def comb(self, row: _Row) -> Comb | None:
-        """Give each line of a row its place, and how dark it is across the row."""
-        columns = np.arange(row.start, row.stop) + 0.5
-        cycles = columns / STRIP_PERIOD_PX + np.unwrap(
-            np.angle(self.wave[row.y, row.start : row.stop])
-        ) / (2 * np.pi)
-        curve = np.polynomial.Polynomial.fit(columns, cycles, 2)
-        if float(np.std(cycles - curve(columns))) > BEND_TOLERANCE:
-            return None
-        first, last = int(np.ceil(curve(columns[0]))), int(np.floor(curve(columns[-1])))
-        numbers = np.arange(min(first, last), max(first, last) + 1)
-        if len(numbers) < FEWEST_LINES:
-            return None
-        places = np.interp(numbers, curve(columns), columns)
-        dark, is_offset = _darkness(self, places, row.y)
-        if is_offset:  # pale lines: the darkest place is half a space off
-            places = places + STRIP_PERIOD_PX / 2
-        on_photo = np.column_stack([places, np.full(len(places), row.y + 0.5)])
-        xy = on_photo @ self.to_photo[:, :2].T + self.to_photo[:, 2]
-        steps = np.hypot(*np.diff(xy, axis=0).T)
-        spread = (steps.max() - steps.min()) / np.mean(steps) / np.sqrt(12)
-        fit = float(np.std(cycles - curve(columns))) / len(numbers)
-        return Comb(
-            places_xy_px=xy,
-            period_px=float(np.hypot(*(xy[-1] - xy[0])) / (len(xy) - 1)),
-            period_sd=float(np.hypot(spread, fit)),
-            darkness=dark,
-            strength=row.strength,
-        )
-
-
-def _demodulated(
-    pixels: F32,
-) -> tuple[np.ndarray[tuple[int, ...], np.dtype[np.complex64]], F32]:
-    """Give amplitude and phase of the lines' frequency about each pixel, and its share of what varies."""
-    period = STRIP_PERIOD_PX
-    flat = pixels - cv2.GaussianBlur(pixels, (0, 0), 0.9 * period)
-    flat = cv2.GaussianBlur(flat, (1, 0) if False else (0, 0), sigmaX=0.8, sigmaY=1.5)
-    turn = 2 * np.pi * (np.arange(pixels.shape[1]) + 0.5) / period
-    wave = []
-    for part in (np.cos(turn), -np.sin(turn)):
-        product = flat * part[None].astype(np.float32)
-        wave.append(cv2.GaussianBlur(product, (0, 0), sigmaX=1.6 * period, sigmaY=1.5))
-    power = cv2.GaussianBlur(flat * flat, (0, 0), sigmaX=1.6 * period, sigmaY=1.5)
-    full = wave[0] + 1j * wave[1]
-    share = 2 * np.abs(full) ** 2 / (power + 1.0)
-    return full.astype(np.complex64), np.asarray(share, np.float32)
-
-
-def _runs(mask: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> list[tuple[int, int]]:
-    """Give the runs of True, gaps of three lines' spaces bridged."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    merged: list[tuple[int, int]] = []
-    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if merged and start - merged[-1][1] < 3 * STRIP_PERIOD_PX:
-            merged[-1] = (merged[-1][0], stop)
-        else:
-            merged.append((start, stop))
-    return merged
-
-
-def _darkness(strip: _Strip, places: F64, y: int) -> tuple[F64, bool]:
-    """Give how dark each line is over what lies half a space beside it, (n, m), and whether lines are pale."""
-    half = STRIP_PERIOD_PX / 2
-    rows = np.arange(0, len(strip.pixels), 2)
-
-    def read(x: F64) -> F64:
-        across = np.repeat(x[None].astype(np.float32), len(rows), axis=0)
-        down = np.repeat(rows[:, None].astype(np.float32), len(x), axis=1)
-        return np.asarray(cv2.remap(strip.pixels, across - np.float32(0.5), down, cv2.INTER_LINEAR))
-
-    def over(x: F64) -> F64:
-        beside = 0.5 * (read(x - half) + read(x + half))
-        here = (read(x - 0.7) + read(x) + read(x + 0.7)) / 3
-        return np.asarray((beside - here).T, np.float64)
-
-    at = int(np.argmin(np.abs(rows - y)))
-    crest, trough = over(places), over(places + half)
-    # The wave's crest is its palest place. Narrow lines are far from their ground, which fills the rest.
-    is_offset = _narrow(strip.pixels[y], places) < 0
-    dark = trough if is_offset else -crest
-    level = float(np.median(np.abs(dark[:, at]))) + 1e-6
-    x = np.clip(places.astype(int), 0, strip.inside.shape[1] - 1)
-    dark[~strip.inside[rows][:, x].T] = np.nan
-    return dark / level, is_offset
-
-
-def _narrow(row: F32, places: F64) -> float:
-    """Give how skewed a row of lines is: above 0 if the pale part is the narrow one (pale lines)."""
-    part = row[int(places[0]) : int(places[-1]) + 1].astype(np.float64)
-    part = part - part.mean()
-    return float((part**3).mean())
 
 
 def _same(one: Comb, other: Comb) -> bool:

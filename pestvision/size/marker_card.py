@@ -23,8 +23,9 @@ BAR_RANGE_MM: Final = (50.0, 200.0)
 BAR_SD: Final = 0.004
 """Reading a bar of 100 mm by a ruler: to half a millimetre at most, and the print is as even as that.
 Own reading of what a ruler allows; common practice, no source."""
-UNMEASURED_SD: Final = 0.03
-"""Printers shrink a page by a few per cent where it is fitted to the paper (common practice, no source)."""
+UNMEASURED_SD: Final = 0.04
+"""Of a card whose bar nobody measured. Printers shrink a page by a few per cent where they fit it to the paper
+(common practice, no source): one for A4 on US Letter to 279.4 / 297 = 94 %."""
 FLATNESS_SD: Final = 0.004
 """A card that is not quite flat, and a lens that is not quite straight. Own guess; not measured."""
 

@@ -187,20 +187,27 @@ class Outline:
 
     def body_line(self) -> BodyLine:
         """Give what is needed to measure it, without its mask."""
-        return BodyLine(self.midline_xy_px, self.length_px, self.relative_sd, self.doubts)
+        return BodyLine(
+            self.midline_xy_px,
+            self.length_px,
+            self.relative_sd,
+            self.doubts,
+            width_px=float(self.widths_px.max()),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BodyLine:
     """What is kept of an outline where its mask is not needed: enough to measure it by any scale.
 
-    Fields as in `Outline`.
+    Fields as in `Outline`; `width_px` is the greatest of its widths, 0 where that is not known.
     """
 
     midline_xy_px: F64
     length_px: float
     relative_sd: float
     doubts: tuple[str, ...] = ()
+    width_px: float = 0.0
 
     def __post_init__(self) -> None:
         if self.midline_xy_px.ndim != 2 or self.midline_xy_px.shape[1:] != (2,):

@@ -194,8 +194,8 @@ def _corrected(scale: Scale, path: Path, scale_at: ScaleAt) -> Scale:
         relative_sd=float(np.hypot(np.linalg.norm(doubts), OFF_AXIS_SD)),
         note=(
             f"Corrected for glass and water: the scale was on the {where} side of the pane, so lengths read "
-            f"were multiplied by {factor:.2f}. Keep the animal near the middle of the photo, with the camera "
-            "straight before the pane."
+            f"were multiplied by {factor:.2f}. Keep the camera straight before the pane, and the animal within "
+            "20 degrees of straight ahead."
         ),
     )
 

@@ -14,11 +14,12 @@ import numpy as np
 
 from pestvision.arrays import as_rgb
 from pestvision.errors import ScaleError
-from pestvision.size.combs import Comb, find_combs, grey_of
-from pestvision.size.records import RULER, NoScale, Scale
+from pestvision.size.combs import find_combs, grey_of
+from pestvision.size.records import MAX_TILT_DEG, RULER, NoScale, Scale
 
 if TYPE_CHECKING:
     from pestvision.arrays import F64, U8
+    from pestvision.size.comb_strip import Comb
 
 METRIC: Final = (5, 10)
 """Every how many ticks of a millimetre one is longer."""
@@ -35,8 +36,17 @@ LEAST_EFFECT: Final = 0.2
 FOLD_AHEAD: Final = 1.25
 """How far the metric fold must stand above any other."""
 
-READING_SD: Final = 0.004
-"""Least error of a ruler's scale over itself: it may lie a little above or below the animal."""
+READING_SD: Final = 0.005
+"""Least error of a ruler's scale over itself (bent paper, a slight slant across it)."""
+
+FACE_ABOVE_MM: Final = 1.5
+"""How much higher than the animal a ruler's face may lie: nearer to the lens, it looks larger."""
+
+USUAL_FOCAL: Final = 1.0
+"""Focal length over the long side of a whole photo; phones' main cameras have .7 to 1.5 (from memory)."""
+
+LEAN_SD: Final = 0.7
+"""One standard deviation of the shortening by a tilt along the ruler, over it: the lens is not known."""
 
 TICKS_MM: Final = (0.1, 100.0)
 """Smallest and largest tick that a person may name."""
@@ -74,7 +84,7 @@ def find_ruler(
     Returns
     -------
     Scale
-        A plain enlargement, as at the middle of the ruler.
+        With the perspective along the ruler; a tilt across it cannot be seen.
     NoScale
         If there are no even ticks, or what one tick is cannot be told.
 
@@ -93,11 +103,12 @@ def find_ruler(
         )
     if tick_mm is not None:
         said = f"One tick is taken for {tick_mm:g} mm, as was said."
-        return _scale(combs[0], tick_mm, said)
+        return _scale(rgb, combs[0], tick_mm, said)
     for comb in combs:
         fold = metric_fold(comb)
         if fold is not None:
             return _scale(
+                rgb,
                 comb,
                 1.0,
                 f"One tick is taken for 1 mm, because every {_ordinal(fold.every)} tick stands out. If "
@@ -151,18 +162,33 @@ def _spread(values: F64) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
-def _scale(comb: Comb, tick_mm: float, said: str) -> Scale:
-    mm_per_px = tick_mm / comb.period_px
+def _scale(rgb: U8, comb: Comb, tick_mm: float, said: str) -> Scale | NoScale:
+    lean = comb.lean_per_px * USUAL_FOCAL * max(rgb.shape[:2])  # the tangent of the tilt along it
+    tilt = float(np.rad2deg(np.arctan(lean)))
+    if tilt > MAX_TILT_DEG:
+        return NoScale(
+            f"The ruler leans away from the camera by about {tilt:.0f}°; beyond {MAX_TILT_DEG:.0f}° lengths "
+            "are not to be trusted. Hold the camera square above the ruler and take the photo again."
+        )
+    distance_mm = USUAL_FOCAL * max(rgb.shape[:2]) * tick_mm / comb.period_px
+    shortened = float(np.cos(np.arctan(lean)))
+    # Ticks are shortened by the tilt, what lies across them is not.
+    to_mm = np.diag([tick_mm, tick_mm * shortened, 1.0]) @ comb.to_ticks
+    parts = [comb.period_sd, READING_SD, LEAN_SD * (1 - shortened), FACE_ABOVE_MM / distance_mm]
     return Scale(
         kind=RULER,
-        to_mm=np.diag([mm_per_px, mm_per_px, 1.0]),
-        relative_sd=float(np.hypot(comb.period_sd, READING_SD)),
+        to_mm=to_mm,
+        relative_sd=min(float(np.linalg.norm(parts)), 0.5),
         outline_xy_px=comb.places_xy_px,
         tilt_deg=None,
         notes=(
-            f"{comb.n_lines} ticks were found, {comb.period_px:.2f} pixels apart.",
+            f"{comb.n_lines} ticks were found, {comb.period_px:.2f} pixels apart in the middle.",
             said,
             SAME_PLANE,
+            (
+                "A thick ruler's face lies nearer to the camera than the animal: lengths come out a little too "
+                "small."
+            ),
         ),
     )
 

@@ -8,17 +8,21 @@ import numpy as np
 
 from pestvision.arrays import as_rgb
 from pestvision.errors import ScaleError
+from pestvision.size.card_outline import find_card
 from pestvision.size.marker_card import find_marker_card
 from pestvision.size.records import (
+    CARD_OUTLINE,
     COIN,
     DUCKWEED,
     MARKER_CARD,
+    RULER,
     SCALE_KINDS,
     SIGMAS_OF_95,
     TWO_POINTS,
     NoScale,
     Scale,
 )
+from pestvision.size.ruler import find_ruler
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,6 +43,10 @@ of 0 to 30 degrees and any directions: half of what it exceeds 5 times in 100, r
 FROND_MM: Final = (1.0, 8.0)
 """Length of a duckweed leaf (Lemna minor): Flora of North America. Others have (1.5-)2.5 to 6 (Gleason &
 Cronquist 1991, Manual of Vascular Plants, 2nd ed.)."""
+
+UNASKED: Final = (MARKER_CARD,)
+"""Looked for where nobody names a kind, the surest first. Its squares carry numbers, so that nothing else is
+taken for it; stripes that look like a ruler and boxes that look like a card need a person who names them."""
 
 
 def two_points(
@@ -131,7 +139,7 @@ def find_scale(rgb: U8, *, bar_mm: float | None = None, want: str | None = None)
     bar_mm
         What the bar of the printed marker card measures; None if nobody measured it.
     want
-        One of `SCALE_KINDS`, to look for nothing else; None for all that can be found without a person.
+        One of `SCALE_KINDS`, to look for nothing else; None for what is looked for unasked (`UNASKED`).
         A coin is never among them: which coin it is must be said (`coin`).
 
     Raises
@@ -149,15 +157,16 @@ def find_scale(rgb: U8, *, bar_mm: float | None = None, want: str | None = None)
         return NoScale(_BY_A_PERSON[want])
     finders: dict[str, Callable[[U8], Scale | NoScale]] = {
         MARKER_CARD: lambda picture: find_marker_card(picture, bar_mm=bar_mm),
+        RULER: find_ruler,
+        CARD_OUTLINE: find_card,
     }
     reasons = []
-    for kind, find in finders.items():
-        if want is None or want == kind:
-            found = find(photo)
-            if isinstance(found, Scale):
-                return found
-            reasons.append(found.reason)
-    return NoScale(" ".join(reasons) or f"A scale of the kind {want} cannot be found by itself.")
+    for kind in UNASKED if want is None else (want,):
+        found = finders[kind](photo)
+        if isinstance(found, Scale):
+            return found
+        reasons.append(found.reason)
+    return NoScale(" ".join(reasons))
 
 
 _BY_A_PERSON: Final = {

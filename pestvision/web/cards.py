@@ -156,7 +156,8 @@ def _finding_card(finding: Finding, heat: F32 | None, scale: Scale | None) -> st
         f"{_heat(finding, heat)}</div>"
         f'<div class="pv-main"><h4><span class="pv-number">{finding.id}</span> '
         f"{escape(GROUP_NAMES[judged.label])}</h4>{confidence(judged)}"
-        f"{size_of(finding.size_words, scale)}{cues_of(judged)}{listed(judged.reasons)}"
+        f"{size_of(finding.size_words, scale)}{cues_of(judged)}"
+        f'<p class="pv-small-head">{escape(words.WHY)}</p>{listed(judged.reasons)}'
         f"{folded(words.SETTLES, listed(judged.why.settled_by))}"
         f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[judged.label]))}"
         f"{probabilities(judged)}</div>{caution()}</li>"

@@ -363,7 +363,8 @@ class Desk:
 
 def _marks(found: PhotoCheck) -> tuple[Outline, ...]:
     return tuple(
-        Outline(item.id, item.box_xyxy_px, item.judgement.label) for item in found.findings
+        Outline(item.id, item.box_xyxy_px, item.judgement.label, item.midline_xy_px)
+        for item in found.findings
     )
 
 

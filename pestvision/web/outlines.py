@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import cv2
@@ -16,6 +16,8 @@ from pestvision.report.plates import COLOURS, HALO, line_px, write_plate
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pestvision.arrays import F64
+
 SHOWN_LONG_SIDE_PX = 1600
 """Long side of a photo on the page, pixels: sharp on a wide screen, and half a megabyte to send."""
 
@@ -24,11 +26,15 @@ MARK_COLOUR = "#ffffff"
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """A box to draw. `box_xyxy_px` is in pixels of the upright original photo."""
+    """A box to draw, and the line along which the animal in it was measured where there is one.
+
+    `box_xyxy_px` and the (K, 2) `line_xy_px` are in pixels of the upright original photo.
+    """
 
     number: int
     box_xyxy_px: BoxXyxy
     label: str
+    line_xy_px: F64 | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         checked_box(self.box_xyxy_px)
@@ -66,6 +72,8 @@ def draw_outlines(rgb: U8, outlines: Sequence[Outline], *, scale: float) -> U8:
         box = _scaled(outline.box_xyxy_px, scale, picture.size)
         _frame(pen, box, COLOURS[outline.label], line_px(picture))
         colour = COLOURS[outline.label]
+        if outline.line_xy_px is not None:
+            _body_line(pen, outline.line_xy_px * scale, colour, line_px(picture))
         write_plate(pen, box, outline.caption(), colour=colour, picture=picture)
     return as_rgb(_array(picture))
 
@@ -116,6 +124,13 @@ def _frame(
     halo = (box[0] - line, box[1] - line, box[2] + line, box[3] + line)
     pen.rectangle(halo, outline=HALO, width=3 * line)
     pen.rectangle(box, outline=colour, width=line)
+
+
+def _body_line(pen: ImageDraw.ImageDraw, line: F64, colour: str, width: int) -> None:
+    """Draw the line along which an animal was measured, thin, so that the animal shows beside it."""
+    thin = max(1, width // 2)
+    for ink, wide in ((HALO, 3 * thin), (colour, thin)):
+        pen.line([tuple(place) for place in line], fill=ink, width=wide, joint="curve")
 
 
 def _dashes(pen: ImageDraw.ImageDraw, box: tuple[float, float, float, float], line: int) -> None:

@@ -61,7 +61,7 @@ def cues_of(judged: Judgement) -> str:
     if not judged.cues:
         return ""
     clues = listed(cue.sentence() for cue in judged.cues)
-    return f'<p class="pv-cues">{escape(CUES_HEADING)}</p>{clues}'
+    return f'<p class="pv-small-head">{escape(CUES_HEADING)}</p>{clues}'
 
 
 def size_of(sentences: Sequence[str], scale: Scale | None = None) -> str:

@@ -129,12 +129,13 @@ class ScaleDesk:
 
 def _of_coin(shown: Shown, told: Told) -> Scale | NoScale:
     rounds = shown.measuring.rounds
-    if not told.number or not 1 <= int(told.number) <= len(rounds):
+    numbers = [str(number) for number in range(1, len(rounds) + 1)]
+    if told.number not in numbers:
         message = size_words.ROUND_MISSING
         raise ScaleError(message, advice=size_words.ROUND_MISSING_ADVICE)
     if not told.coin:
         raise ScaleError(size_words.COIN_MISSING, advice=size_words.COIN_MISSING_ADVICE)
-    return coin_scale(rounds[int(told.number) - 1], told.coin)
+    return coin_scale(rounds[numbers.index(told.number)], told.coin)
 
 
 def _behind_glass(scale: Scale, told: Told) -> Scale:

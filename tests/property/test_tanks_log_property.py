@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 names = st.sampled_from([*SHELF[:3], "Nowhere"])
 counts = st.integers(-1, 60)
+lengths = st.floats(-1, 220)
 back = st.integers(-1, 400).map(lambda hours: START - timedelta(hours=hours))
 
 
@@ -29,7 +30,11 @@ def notes(draw: st.DrawFn) -> Note:
     tank, at = draw(names), draw(back)
     kind = draw(st.sampled_from([Kind.LOOKED, Kind.REMOVED, Kind.MOVED, Kind.CLEANED]))
     if kind is Kind.LOOKED:
-        return look(tank, at, draw(counts), taken=draw(st.none() | counts))
+        sizes = {name: draw(st.none() | lengths) for name in ("smallest_mm", "largest_mm")}
+        young = draw(st.none() | st.integers(0, 5))
+        return look(
+            tank, at, draw(counts), taken=draw(st.none() | counts), hatchlings=young, **sizes
+        )
     if kind is Kind.REMOVED:
         return Note(tank, at, kind, pest=Pest.LEECH, taken=draw(counts))
     if kind is Kind.MOVED:

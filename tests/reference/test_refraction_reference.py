@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from pestvision.errors import ScaleError
-from pestvision.size.records import TWO_POINTS, Scale
+from pestvision.size.measure import measure
+from pestvision.size.records import TWO_POINTS, BodyLine, Scale
 from pestvision.size.refraction import (
     ACRYLIC_INDEX,
     RULE,
@@ -153,3 +154,15 @@ def test_a_distance_that_cannot_be_is_told(given: dict[str, float]) -> None:
     with pytest.raises(ScaleError, match="mm, and it can be") as error:
         through_glass(reading(), scale_at=ScaleAt.OUTER_GLASS, **given)
     assert error.value.advice
+
+
+def test_a_measured_length_is_widened_to_the_side_it_may_be_off_to() -> None:
+    body = BodyLine(np.array([[0.0, 0.0], [100.0, 0.0]]), 100.0, 0.03)
+    plain, behind = (
+        measure(body, scale)
+        for scale in (reading(), through_glass(reading(), scale_at=ScaleAt.INNER_GLASS))
+    )
+    assert behind.mm == pytest.approx(plain.mm)
+    assert behind.low_mm == pytest.approx(plain.low_mm, rel=0.01)
+    assert behind.high_mm > 1.5 * plain.high_mm
+    assert RULE in " ".join(behind.notes)

@@ -1,4 +1,5 @@
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -6,18 +7,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays_of
 
-from pestvision.errors import ShapeError
+from pestvision.errors import ShapeError, WeightsError
 from pestvision.findings.cues import CUE_NAMES, LOOKS, MOVES, SIZE, TRACK, Cue
 from pestvision.findings.evidence import (
     MOST_ODDS,
     WEIGHTS,
-    Between,
     gait_cue,
     joined,
     size_cue,
     track_cue,
 )
 from pestvision.findings.judge import judge
+from pestvision.findings.track_cue import Between, load_track_weights
 from pestvision.motion.trail import GAITS, GLIDE, HOP, LOOPS, STEPS, STILL, THRASH, GaitReading
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
 from pestvision.organisms.classify import Scores
@@ -126,21 +127,42 @@ def test_a_length_beyond_every_known_leech_speaks_against_one_and_not_more_than_
 
 
 def test_a_body_that_changes_its_length_is_no_snail() -> None:
-    cue = track_cue(Between(lengths_gone=1.2, stretch=2.2))
-    assert cue is not None
+    cue = track_cue(Between(lengths_gone=1.2, stretch=2.2, width_share=0.2))
     assert cue.name == TRACK
     assert cue.log_likelihood[LEECH] > cue.log_likelihood[SNAIL]
     assert cue.log_likelihood[LEECH] > cue.log_likelihood[FLATWORM]
 
 
 def test_a_steady_length_speaks_for_a_glider_over_a_leech() -> None:
-    cue = track_cue(Between(lengths_gone=3.0, stretch=1.03, stretch_sd=0.05))
-    assert cue is not None
+    cue = track_cue(Between(lengths_gone=3.0, stretch=1.03, width_share=0.23))
     assert cue.log_likelihood[FLATWORM] > cue.log_likelihood[LEECH]
 
 
-def test_two_photos_that_say_nothing_are_no_cue() -> None:
-    assert track_cue(Between(None, None)) is None
+def test_what_was_never_drawn_moving_is_not_spoken_against_where_it_might_have_moved() -> None:
+    # a shrimp or a bit of plant may come anywhere: the track neither clears nor accuses it beyond the rest
+    cue = track_cue(Between(lengths_gone=3.0, stretch=1.03, width_share=0.23))
+    fish = cue.log_likelihood[FINE_NAMES.index("shrimp-or-fish")]
+    assert min(cue.log_likelihood) < fish < 0
+    assert cue.log_likelihood[FINE_NAMES.index("snail-eggs")] < fish
+
+
+def test_a_track_is_told_in_words() -> None:
+    cue = track_cue(Between(lengths_gone=1.2, stretch=2.2, width_share=0.2))
+    assert cue.sentence() == (
+        "track: went 1.2 lengths, 2.2 times as long on one photo as on the other, 5 times as long as "
+        "wide: fits leech-like"
+    )
+
+
+def test_damaged_weights_of_the_track_are_told_as_such(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    load_track_weights.cache_clear()
+    broken = tmp_path / "track_weights.json"
+    broken.write_text("{}")
+    monkeypatch.setattr("pestvision.findings.track_cue.WEIGHTS_FILE", broken)
+    with pytest.raises(WeightsError, match="damaged"):
+        load_track_weights()
 
 
 def test_a_judgement_shows_each_cue_apart_the_looks_first() -> None:

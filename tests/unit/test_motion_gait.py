@@ -30,7 +30,16 @@ from pestvision.motion.trail import (
 from training.scenes.gaits import SOURCED
 from training.scenes.trails import DrawnTrail, Flaws, draw_trail
 
-CLEAN = Flaws((0.05, 0.1), (0.05, 0.1), (0.001, 0.002), (0.001, 0.002), (0.0, 0.0), (1.0, 1.0))
+CLEAN = Flaws(
+    (0.05, 0.1),
+    (0.05, 0.1),
+    (0.001, 0.002),
+    (0.001, 0.002),
+    (0.0, 0.0),
+    (1.0, 1.0),
+    (0.0, 0.0),
+    (0.0, 0.0),
+)
 
 
 def drawn(

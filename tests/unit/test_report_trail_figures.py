@@ -5,14 +5,17 @@ from __future__ import annotations
 import itertools
 import re
 from dataclasses import replace
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
 from made_trails import glider, inchworm, reading, trail_of
+from PIL import ImageDraw
 
 from pestvision.errors import ShapeError
 from pestvision.motion.trail import GLIDE, STEPS
+from pestvision.report import track_picture as track_drawing
 from pestvision.report.trail_figures import (
     MAX_DOTS,
     MAX_POINTS,
@@ -64,6 +67,24 @@ def test_no_way_is_drawn_over_frames_in_which_it_was_not_seen() -> None:
     assert middle[100:235].any()
     assert not middle[255:360].any()
     assert middle[400:640].any()
+
+
+def test_the_plates_of_animals_close_together_hide_no_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plates: list[tuple[float, ...]] = []
+
+    class Pen(ImageDraw.ImageDraw):
+        def rectangle(self, xy: tuple[float, ...], **options: Any) -> None:
+            plates.append(xy)
+            super().rectangle(xy, **options)
+
+    monkeypatch.setattr(track_drawing.ImageDraw, "Draw", Pen)
+    crowd = [Tracked(number, "flatworm-like", glider()) for number in range(1, 7)]
+    track_picture(GROUND, crowd, scale=1.0)
+    assert len(plates) == 6
+    for one, other in itertools.combinations(plates, 2):
+        assert one[2] <= other[0] or other[2] <= one[0] or one[3] <= other[1] or other[3] <= one[1]
 
 
 def test_an_animal_seen_once_is_drawn_without_a_way() -> None:

@@ -25,7 +25,9 @@ def test_the_markers_lie_where_the_truth_has_them() -> None:
         for marker in seen:
             full = np.column_stack([marker.corners_px, np.ones(4)]) @ photo.to_mm.T
             off = full[:, :2] / full[:, 2:] - MARKERS[marker.number].corners_mm()
-            assert np.abs(off).max() < 1.5 * photo.mm_per_px
+            # A smear makes all squares larger: their corners stray, their middles do not.
+            assert np.abs(off).max() < 2.5 * photo.mm_per_px
+            assert np.abs(off.mean(axis=0)).max() < 0.5 * photo.mm_per_px
 
 
 def test_an_animal_has_its_true_length_in_the_plane() -> None:

@@ -8,14 +8,16 @@ import pytest
 from pestvision.errors import ScaleError
 from pestvision.size.card import card_picture
 from pestvision.size.records import (
+    CARD_OUTLINE,
     COIN,
     DUCKWEED,
     MARKER_CARD,
+    RULER,
     TWO_POINTS,
     NoScale,
     Scale,
 )
-from pestvision.size.scale import UNKNOWN_TILT_SD, duckweed, find_scale, two_points
+from pestvision.size.scale import UNASKED, UNKNOWN_TILT_SD, duckweed, find_scale, two_points
 
 CARD = np.repeat(np.pad(card_picture(5.0), 40, constant_values=120)[..., None], 3, axis=2)
 EMPTY = np.full((300, 400, 3), 90, np.uint8)
@@ -87,6 +89,14 @@ def test_the_card_is_found_by_itself(want: str | None) -> None:
     assert isinstance(found, Scale)
     assert found.kind == MARKER_CARD
     assert found.mm_per_px((300.0, 300.0)) == pytest.approx(0.98 / 5, rel=1e-3)
+
+
+@pytest.mark.parametrize("want", [RULER, CARD_OUTLINE])
+def test_what_a_person_names_is_looked_for_and_nothing_else(want: str) -> None:
+    found = find_scale(EMPTY, want=want)
+    assert isinstance(found, NoScale)
+    assert "marker card" not in found.reason
+    assert UNASKED == (MARKER_CARD,)
 
 
 def test_what_is_not_there_is_a_value_with_a_reason() -> None:

@@ -104,3 +104,11 @@ def test_a_large_photo_is_reduced_and_a_small_one_never_enlarged() -> None:
     assert reduced(large).shape == (SHOWN_LONG_SIDE_PX * 3 // 4, SHOWN_LONG_SIDE_PX, 3)
     assert reduced(GREY) is GREY
     assert reduced(np.zeros((20000, 33, 3), np.uint8)).shape == (1600, 3, 3)
+
+
+def test_the_line_along_which_an_animal_was_measured_is_drawn_in_its_box() -> None:
+    line = np.array([[440.0, 480.0], [760.0, 480.0]])
+    outline = Outline(1, (400.0, 320.0, 800.0, 640.0), "leech-like", line)
+    where = changed(GREY, draw_outlines(GREY, [outline], scale=0.5))
+    assert where[239:241, 225:375].all()
+    assert not where[180:230, 220:380].any()

@@ -102,6 +102,10 @@ class Stand:
             np.float64,
         )
 
+    def to_mm(self) -> F64:
+        """Give the (3, 3) matrix from pixels to millimetres on the table."""
+        return np.asarray(np.linalg.inv(self.to_px()), np.float64)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DrawnTable:

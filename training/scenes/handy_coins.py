@@ -150,14 +150,14 @@ def draw_coin_table(
         40
     ):  # off the middle of the photo a coin may be seen at a slant beyond the table's
         stand = draw_stand(rng, size, px_per_mm=px_per_mm, most_tilt_deg=most_tilt_deg)
-        at = _inside(rng, stand.to_px(), size, across)
+        at = _inside(rng, stand.to_mm(), size, across)
         outline = through(stand.to_px(face.thickness_mm), ring + at)
         if slant_deg(outline) <= most_tilt_deg + 1.0:
             break
     laid = Laid(face, at, float(rng.uniform(0, 6.28)))
     others = _company(rng, laid, px_per_mm, min(size) / px_per_mm)
     rgb = photograph_table(rng, [*others, laid], stand, n_clutter=int(rng.integers(2, 7)))
-    to_mm = np.linalg.inv(stand.to_px())
+    to_mm = stand.to_mm()
     return DrawnTable(rgb, to_mm, outline, laid.at_mm, slant_deg(outline)), name
 
 
@@ -168,12 +168,12 @@ def slant_deg(outline_xy_px: F64) -> float:
 
 
 def _inside(
-    rng: np.random.Generator, to_px: F64, size: tuple[int, int], across_px: float
+    rng: np.random.Generator, to_mm: F64, size: tuple[int, int], across_px: float
 ) -> tuple[float, float]:
     """Draw a place on the table at which a thing lies wholly within the photo."""
     margin = 0.72 * across_px
     spot = rng.uniform((margin, margin), (size[1] - margin, size[0] - margin))
-    x, y = through(np.linalg.inv(to_px), spot[None])[0]
+    x, y = through(to_mm, spot[None])[0]
     return float(x), float(y)
 
 

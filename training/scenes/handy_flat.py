@@ -120,9 +120,7 @@ def draw_ruler_table(
     line = laid.at_mm + np.linspace(-0.5, 0.5, 41)[:, None] * length * along
     outline = through(stand.to_px(face.thickness_mm), line)
     inside = ((outline > 0) & (outline < np.array(size[::-1]))).all(axis=1)
-    return DrawnTable(
-        rgb, np.linalg.inv(stand.to_px()), outline[inside], laid.at_mm, stand.tilt_deg
-    )
+    return DrawnTable(rgb, stand.to_mm(), outline[inside], laid.at_mm, stand.tilt_deg)
 
 
 def card_face(rng: np.random.Generator, px_per_mm: float, *, corner_mm: float) -> Face:
@@ -135,8 +133,8 @@ def card_face(rng: np.random.Generator, px_per_mm: float, *, corner_mm: float) -
     out = np.hypot(inner_x, inner_y)
     alpha = f32(np.clip(radius - out + 0.5, 0, 1))
     one, other = (
-        vary(rng, rng.uniform(0.1, 0.95, 3), 0.1),
-        vary(rng, rng.uniform(0.1, 0.95, 3), 0.1),
+        _any_tone(rng),
+        _any_tone(rng),
     )
     mix = f32(np.clip(0.5 + 0.25 * clouds(rng, (high, wide), float(rng.uniform(1, 4)), 2), 0, 1))
     rgb = tinted(mix, one) + tinted(f32(1 - mix), other)
@@ -148,6 +146,11 @@ def card_face(rng: np.random.Generator, px_per_mm: float, *, corner_mm: float) -
             rng.uniform(0.3, 1.3)
         )
     return Face(f32(np.clip(rgb, 0, 1)), alpha, px_per_mm, CARD_THICKNESS_MM, _darker(one))
+
+
+def _any_tone(rng: np.random.Generator) -> tuple[float, float, float]:
+    red, green, blue = rng.uniform(0.1, 0.95, 3).tolist()
+    return (red, green, blue)
 
 
 def _darker(tone: tuple[float, float, float]) -> tuple[float, float, float]:
@@ -175,4 +178,4 @@ def draw_card_table(
             break
     laid = Laid(face, (float(at[0]), float(at[1])))
     rgb = photograph_table(rng, [laid], stand, n_clutter=int(rng.integers(1, 6)))
-    return DrawnTable(rgb, np.linalg.inv(stand.to_px()), outline, laid.at_mm, stand.tilt_deg)
+    return DrawnTable(rgb, stand.to_mm(), outline, laid.at_mm, stand.tilt_deg)

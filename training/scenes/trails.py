@@ -60,8 +60,8 @@ _WIDTHS: dict[str, tuple[float, float]] = {
 }
 """Width over length at rest of what has a midline; all else is stout. Own assumption, but flatworms'."""
 _STOUT = (0.35, 0.95)
-_LIFTS = ("glide", "loop", "wave")
-"""What lifts an end now and then while it goes along."""
+_LIFTS = {"glide": 1.0, "loop": 0.3, "wave": 0.3}
+"""What lifts an end now and then while it goes along, and how far, over `Flaws.foreshortened`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,8 @@ class Flaws:
     point of the midline, the neighbours alike. `end_share`: how far the ends come and go along the body,
     over its length. `length_share`: noise of the length, over it. `missing_share`: frames in which it was
     not seen. `told_jitter`: the jitter that the trail tells, over the true one. `foreshortened`: how much
-    shorter a soft body looks at times where it lifts an end or goes over an edge.
+    shorter a soft body looks at times where it lifts an end or goes over an edge. `short_cut_share`: frames in which a bent body's line goes
+    straight from tip to tip.
     """
 
     camera_px: tuple[float, float] = (0.05, 1.2)
@@ -81,7 +82,8 @@ class Flaws:
     length_share: tuple[float, float] = (0.002, 0.04)
     missing_share: tuple[float, float] = (0.0, 0.25)
     told_jitter: tuple[float, float] = (0.4, 1.7)
-    foreshortened: tuple[float, float] = (0.0, 0.15)
+    foreshortened: tuple[float, float] = (0.0, 0.6)
+    short_cut_share: tuple[float, float] = (0.0, 0.08)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,12 +131,16 @@ def draw_trail(
     slim = _WIDTHS.get(fine)
     width = float(rng.uniform(*(slim or _STOUT))) * length_px
     lines = np.stack(
-        [_line(moment.pose, bends=slim is not None) + np.asarray(moment.at) for moment in gone.moments]
+        [
+            _line(moment.pose, bends=slim is not None) + np.asarray(moment.at)
+            for moment in gone.moments
+        ]
     )
     if drawn == "glide" and rng.random() < winding:
         lines = _winding_glide(rng, times, habits)
     if drawn in _LIFTS:
-        lines = _foreshortened(rng, lines, times, float(rng.uniform(*flaws.foreshortened)))
+        most = float(rng.uniform(*flaws.foreshortened)) * _LIFTS[drawn]
+        lines = _foreshortened(rng, lines, times, most)
     lines = lines * length_px
     trail = _followed(rng, lines, times, width=width, flaws=flaws)
     return DrawnTrail(trail, drawn, GAIT_OF_DRAWN[drawn], gone.period_s)
@@ -155,6 +161,9 @@ def _line(pose: Pose, *, bends: bool) -> F64:
 
 
 _FINE = 400  # points of a path for each length of the animal
+_MOST_DRAWN_IN = (
+    0.5  # of its length, slowly: one planarian's longest and shortest are 2.0-3.1 apart
+)
 _TIGHTEST = 4.0  # radians that a winding path turns in a length; own reading of gliding planarians
 
 
@@ -173,13 +182,21 @@ def _winding_glide(rng: np.random.Generator, times: list[float], habits: Habits)
     turn = np.interp(np.arange(n) / _FINE * 2, np.arange(len(knots)), knots)
     angle = np.cumsum(turn * float(rng.uniform(0, _TIGHTEST)) / _FINE) + float(rng.uniform(0, 7))
     path = np.cumsum(np.column_stack([np.cos(angle), np.sin(angle)]) / _FINE, axis=0)
-    look, pace = float(rng.uniform(0, 0.5)), float(rng.uniform(0.2, 0.8))
+    look, pace = float(rng.uniform(0, 1.0)), float(rng.uniform(0.1, 0.8))
     share = np.linspace(0.0, 1.0, N_MIDLINE)
+    draws_in = float(rng.choice([0.0, rng.uniform(0, _MOST_DRAWN_IN)]))
+    rhythm = 2 * np.pi * (float(rng.uniform(0.02, 0.15)) * np.array(times) + float(rng.uniform()))
+    stretch = 1.0 - draws_in * np.clip(np.sin(rhythm), 0, None)
     lines = np.empty((len(times), N_MIDLINE, 2))
     for index, (time_s, at) in enumerate(zip(times, gone, strict=True)):
-        where = (at + share) * _FINE
+        where = (at + 0.5 + (share - 0.5) * stretch[index]) * _FINE
         line = np.column_stack([np.interp(where, np.arange(n), path[:, k]) for k in (0, 1)])
-        side = look * float(np.sin(2 * np.pi * pace * time_s)) * np.clip(share - 0.7, 0, None) ** 2 / 0.3
+        side = (
+            look
+            * float(np.sin(2 * np.pi * pace * time_s))
+            * np.clip(share - 0.7, 0, None) ** 2
+            / 0.3
+        )
         toward = line[-1] - line[-3]
         toward = toward / max(float(np.hypot(*toward)), 1e-9)
         lines[index] = line + side[:, None] * np.array([-toward[1], toward[0]])
@@ -210,10 +227,13 @@ def _followed(
         float(_log(rng, flaws.end_share)),
         float(_log(rng, flaws.length_share)),
     )
+    straight = rng.random(n) < float(rng.uniform(*flaws.short_cut_share))
+    share = np.linspace(0.0, 1.0, N_MIDLINE)[None, :, None]
+    chord = lines[:, :1] + share * (lines[:, -1:] - lines[:, :1])
+    lines = np.where(straight[:, None, None], chord, lines)
     seen_lines = lines + camera_px * _lasting(rng, n, (1, 2)) + outline_px * _smooth(rng, n)
     # An end that is lost or drawn too long moves all points along the body, the far end least.
     span = lines[:, -1] - lines[:, 0]
-    share = np.linspace(0.0, 1.0, N_MIDLINE)[None, :, None]
     head, tail = (end_share * _lasting(rng, n, (1, 1)) for _ in range(2))
     seen_lines = seen_lines + span[:, None, :] * (share * head + (1 - share) * tail)
     if rng.random() < 0.5:  # which end comes first is not the animal's to say

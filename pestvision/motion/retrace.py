@@ -1,0 +1,146 @@
+"""Look again at what was followed, with somebody who knows outlines: from pieces to whole bodies.
+
+What stands out from the ground shows where an animal is, and often not all of it: what hardly moves has
+become part of the ground itself. From the frame in which most of it was seen, the outline is carried on,
+frame by frame and both ways: each is looked for in the box of the one before.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeAlias
+
+import cv2
+import numpy as np
+
+from pestvision.arrays import as_u8
+from pestvision.motion.bodies import LEAST_AREA_PX, Body, overlap, trimmed
+from pestvision.motion.steady import moved
+from pestvision.size.midline import largest_piece
+from pestvision.size.outline import padded_box
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from pestvision.arrays import F32, F64, U8, Bool, BoxXyxy
+
+Sure: TypeAlias = "Callable[[U8, BoxXyxy], F32]"
+"""Gives for a picture about one animal, and the box about it there, how sure each pixel is the animal."""
+
+MOST_CHANGED = 2.5  # areas of two outlines in neighbouring frames, over each other
+MOST_GROWN = 4.0  # area of an outline over what it was at the start
+LEAST_KEPT = 0.2  # of an outline that covers the one before, over the smaller
+MOST_MISSED = 3  # frames in a row; beyond it the animal is lost until it stands out again
+LEAST_SIDE_PX = 5.0  # of a box that is looked in
+LEAST_OF_IT = 0.5  # area of what stands out over the outline's, to be the animal itself
+LOOKS_AT_FIRST = 3
+SURE = 0.5
+
+
+def retraced(
+    seen: Mapping[int, Body],
+    start: tuple[int, Body],
+    frames: Sequence[U8],
+    to_anchor: Sequence[F64],
+    sure: Sure,
+) -> dict[int, Body]:
+    """Outline an animal anew in each frame of a stretch.
+
+    Parameters
+    ----------
+    seen
+        What stood out of it, by the frame's number within the stretch; bodies lie on the anchor.
+    start
+        The frame to begin with, and its body there.
+    frames, to_anchor
+        (h, w, 3) uint8 each, and the (3, 3) matrices that lay them on the anchor.
+    sure
+        Asked once a frame.
+
+    Returns
+    -------
+    dict
+        Its whole body by frame. Where no outline could be told, what stood out is kept.
+    """
+    found = dict(seen)
+    first, begun = start
+    # what stood out may be a part of it: each look shows more of the whole
+    for _ in range(LOOKS_AT_FIRST):
+        whole = _outline(frames[first], to_anchor[first], begun, sure)
+        if whole is None or not _is_same(whole, begun, MOST_GROWN):
+            break
+        begun = whole
+    found[first] = begun
+    for numbers in (range(first + 1, len(frames)), range(first - 1, -1, -1)):
+        last, n_missed = begun, 0
+        for number in numbers:
+            stood_out = seen.get(number)
+            is_lost = n_missed > MOST_MISSED
+            if stood_out is not None and (is_lost or _jumped(last, stood_out)):
+                last, n_missed = stood_out, 0  # begin where it stands out
+            elif is_lost:
+                continue
+            now = _outline(frames[number], to_anchor[number], last, sure)
+            fits = now is not None and _is_same(now, last, MOST_CHANGED)
+            if now is None or not fits or now.area > MOST_GROWN * begun.area:
+                n_missed += 1
+                continue
+            found[number], last, n_missed = now, now, 0
+    return found
+
+
+def _outline(frame: U8, to_anchor: F64, last: Body, sure: Sure) -> Body | None:
+    """Find the outline of an animal in the box of where it was; None where there is none."""
+    height, width = frame.shape[:2]
+    high, wide = last.mask.shape
+    corners = np.array(
+        [[0.0, 0.0], [float(wide), 0.0], [0.0, float(high)], [float(wide), float(high)]]
+    )
+    back = np.asarray(np.linalg.inv(to_anchor), np.float64)
+    there = moved(back, corners + np.array([last.left, last.top]) - 0.5) + 0.5
+    x0, y0 = np.clip(there.min(axis=0), 0, [width, height])
+    x1, y1 = np.clip(there.max(axis=0), 0, [width, height])
+    if (x1 - x0 < LEAST_SIDE_PX and y1 - y0 < LEAST_SIDE_PX) or min(x1 - x0, y1 - y0) < 1:
+        return None
+    box = (float(x0), float(y0), float(x1), float(y1))
+    left, top, right, bottom = padded_box(box, height=height, width=width)
+    cut = as_u8(np.ascontiguousarray(frame[top:bottom, left:right]))
+    soft = sure(cut, (x0 - left, y0 - top, x1 - left, y1 - top))
+    piece = largest_piece(soft >= SURE)
+    if piece is None or piece[0].sum() < LEAST_AREA_PX:
+        return None
+    mask, at_x, at_y = piece
+    return _laid(mask > 0, (left + at_x, top + at_y), to_anchor, last.strength)
+
+
+def _laid(mask: Bool, corner: tuple[int, int], to_anchor: F64, strength: float) -> Body | None:
+    """Lay a mask of a frame on the anchor."""
+    high, wide = mask.shape
+    corners = np.array([[0.0, 0.0], [wide, 0.0], [0.0, high], [wide, high]]) + corner
+    there = moved(to_anchor, corners - 0.5) + 0.5
+    left, top = (int(value) for value in np.floor(there.min(axis=0)) - 1)
+    right, bottom = (int(value) for value in np.ceil(there.max(axis=0)) + 1)
+    here = np.array([[1.0, 0.0, corner[0]], [0.0, 1.0, corner[1]], [0.0, 0.0, 1.0]])
+    there_is = np.array([[1.0, 0.0, -left], [0.0, 1.0, -top], [0.0, 0.0, 1.0]])
+    matrix = there_is @ to_anchor @ here
+    soft = cv2.warpPerspective(mask.astype(np.float32), matrix, (right - left, bottom - top))
+    laid = np.asarray(soft >= SURE)
+    return trimmed(left, top, laid, strength) if laid.sum() >= LEAST_AREA_PX else None
+
+
+def _jumped(one: Body, other: Body) -> bool:
+    """Tell whether what stands out is as much as the animal, and lies wholly beside where it was."""
+    if other.area < LEAST_OF_IT * one.area:
+        return False
+    across = min(one.left + one.mask.shape[1], other.left + other.mask.shape[1]) - max(
+        one.left, other.left
+    )
+    down = min(one.top + one.mask.shape[0], other.top + other.mask.shape[0]) - max(
+        one.top, other.top
+    )
+    return bool(across <= 0 or down <= 0)
+
+
+def _is_same(now: Body, last: Body, most: float) -> bool:
+    """Tell whether an outline may be that of the animal before: there, and about as large."""
+    is_as_large = bool(1 / most <= now.area / last.area <= most)
+    return is_as_large and overlap(now, last) >= LEAST_KEPT

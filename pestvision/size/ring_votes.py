@@ -1,0 +1,141 @@
+"""Where a round thing may be: every edge pixel votes for the middles that lie square to it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import cv2
+import numpy as np
+
+if TYPE_CHECKING:
+    from pestvision.arrays import F32, F64, U8
+
+REDUCED_PX: Final = (800, 400, 200)
+"""Long sides of the photos on which middles are voted for: small rings on the first, large on the last."""
+
+LEAST_RADIUS_PX: Final = 14.0
+"""Of a round thing on the reduced photo: smaller ones have too few edge pixels to tell their shape."""
+
+MOST_RADIUS_PX: Final = 40.0
+"""Largest radius looked for on all but the smallest of the reduced photos."""
+
+RADIUS_STEP: Final = 1.09
+"""From one radius to the next; an ellipse tilted by 30° spreads its votes over 13 %."""
+
+LEAST_VOTES: Final = 4.0
+"""Votes for a middle over those that chance would give it, in standard deviations."""
+
+MAX_SPOTS: Final = 12
+"""Middles on each of the reduced photos that are looked at closely."""
+
+
+FEWEST_EDGES: Final = 72
+"""Edge pixels on a photo below which there is nothing to vote."""
+
+
+def gradient(picture: F32) -> tuple[F32, F32]:
+    """Give the slope in x and y of the channel that is steepest at each pixel."""
+    slope_x = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
+    slope_y = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
+    which = (slope_x**2 + slope_y**2).argmax(axis=2)[..., None]
+    return (
+        np.asarray(np.take_along_axis(slope_x, which, 2)[..., 0], np.float32),
+        np.asarray(np.take_along_axis(slope_y, which, 2)[..., 0], np.float32),
+    )
+
+
+def thin_edges(slope_x: F32, slope_y: F32, share: float) -> tuple[F64, F64]:
+    """Give the places (N, 2) of thin edges and their unit normals (N, 2), `share` of all pixels."""
+    steep = np.hypot(slope_x, slope_y)
+    # Steep for its neighbourhood: one glaring corner must not hide all the rest.
+    around = cv2.blur(steep, (_odd(steep.shape), _odd(steep.shape)))
+    steep = steep / (around + np.float32(0.5 * float(steep.mean()) + 1e-3))
+    level = float(np.quantile(steep, 1.0 - share))
+    safe = np.maximum(np.hypot(slope_x, slope_y), 1e-6)
+    across, down = slope_x / safe, slope_y / safe
+    y, x = np.nonzero(steep > max(level, 1.2))
+    keep = np.ones(len(x), bool)
+    high, wide = steep.shape
+    for sign in (-1, 1):
+        there_x = np.clip(np.rint(x + sign * across[y, x]).astype(int), 0, wide - 1)
+        there_y = np.clip(np.rint(y + sign * down[y, x]).astype(int), 0, high - 1)
+        keep &= steep[y, x] >= steep[there_y, there_x]
+    y, x = y[keep], x[keep]
+    places = np.asarray(np.column_stack([x, y]) + 0.5, np.float64)
+    return places, np.asarray(np.column_stack([across[y, x], down[y, x]]), np.float64)
+
+
+def _odd(shape: tuple[int, ...]) -> int:
+    return max(3, min(shape[:2]) // 5 * 2 + 1)
+
+
+def vote_for_middles(rgb: U8) -> list[tuple[float, float, float]]:
+    """Vote for middles: (x, y, radius) in pixels of the photo, the best first.
+
+    Large rings are looked for on a smaller photo, in which gravel and lettering are gone.
+    """
+    high, wide = rgb.shape[:2]
+    spots: list[tuple[float, float, float]] = []
+    for long_side in REDUCED_PX:
+        scale = min(1.0, long_side / max(high, wide))
+        size = (max(1, round(wide * scale)), max(1, round(high * scale)))
+        small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+        soft = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), np.float32)
+        places, normals = thin_edges(*gradient(soft), 0.14)
+        most = 0.5 * min(size)
+        if long_side != REDUCED_PX[-1]:
+            most = min(most, MOST_RADIUS_PX)
+        if len(places) < FEWEST_EDGES or most < LEAST_RADIUS_PX:
+            continue
+        count = int(np.log(most / LEAST_RADIUS_PX) / np.log(RADIUS_STEP)) + 1
+        peaks = [
+            peak
+            for radius in LEAST_RADIUS_PX * RADIUS_STEP ** np.arange(count)
+            for peak in _votes(places, normals, size, float(radius))
+        ]
+        best = _not_twice(sorted(peaks, reverse=True))
+        spots += [(x / scale, y / scale, radius / scale) for _, x, y, radius in best]
+    return spots
+
+
+def _not_twice(
+    peaks: list[tuple[float, float, float, float]],
+) -> list[tuple[float, float, float, float]]:
+    """Keep the best peaks that lie apart or differ in radius."""
+    kept: list[tuple[float, float, float, float]] = []
+    for score, x, y, radius in peaks:
+        if all(
+            np.hypot(x - a, y - b) > 0.3 * radius or not 1 / 1.25 < radius / r < 1.25
+            for _, a, b, r in kept
+        ):
+            kept.append((score, x, y, radius))
+        if len(kept) == MAX_SPOTS:
+            break
+    return kept
+
+
+def _votes(
+    places: F64, normals: F64, size: tuple[int, int], radius: float
+) -> list[tuple[float, float, float, float]]:
+    """Give the peaks (score, x, y, radius) of the votes for one radius, eight at most."""
+    cell = max(1.0, radius / 12)
+    wide, high = int(size[0] / cell) + 1, int(size[1] / cell) + 1
+    maps = []
+    for sign in (-1.0, 1.0):
+        at = ((places + sign * radius * normals) / cell).astype(int)
+        inside = (at >= 0).all(axis=1) & (at[:, 0] < wide) & (at[:, 1] < high)
+        flat = np.bincount(at[inside, 1] * wide + at[inside, 0], minlength=wide * high)
+        votes = flat.reshape(high, wide).astype(np.float32)
+        near = cv2.blur(votes, (3, 3), borderType=cv2.BORDER_CONSTANT) * 9
+        usual = cv2.blur(votes, (13, 13)) * 9
+        # Over what the clutter about gives by chance (counts scatter by their root).
+        maps.append((near - usual) / np.sqrt(usual + 0.02 * np.float32(2 * np.pi * radius) + 1))
+    # An edge whose ground is darker on one side and paler on the other votes on both maps.
+    score = np.maximum(np.maximum(maps[0], maps[1]), 0.7 * (maps[0] + maps[1]))
+    top = cv2.dilate(score, np.ones((5, 5), np.uint8))
+    rows, columns = np.nonzero((score >= top) & (score > LEAST_VOTES))
+    order = np.argsort(-score[rows, columns])[:8]
+    return [
+        (float(score[y, x]), (x + 0.5) * cell, (y + 0.5) * cell, radius)
+        for y, x in zip(rows[order].tolist(), columns[order].tolist(), strict=True)
+    ]
