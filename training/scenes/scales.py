@@ -24,12 +24,13 @@ from training.scenes.light import blend, draw_light, inside, place
 from training.scenes.organisms import new_animal
 from training.scenes.paint import f32, soften, spread
 from training.scenes.records import DrawnObject
+from training.scenes.tips import line_length, tip_to_tip
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pestvision.arrays import F32, F64, U8
-    from training.scenes.body import Animal
+    from training.scenes.body import Animal, Body
     from training.scenes.light import Placed
     from training.scenes.records import Pose
 
@@ -315,7 +316,15 @@ def _lay_animal(
     cover = _on_canvas(canvas.alpha, placed.cover, placed)
     alpha = _on_canvas(canvas.alpha, placed.alpha, placed)
     canvas.alpha[:] = canvas.alpha * (1.0 - alpha) + alpha
-    return cover, (animal.fine, pose, float(body.length_units * resting))
+    length = _true_length_px(body, placed, cover) / canvas.px_per_mm
+    return cover, (animal.fine, pose, length)
+
+
+def _true_length_px(body: Body, placed: Placed, cover: F32) -> float:
+    """Give a body's length on the canvas: its middle from tip to tip; along its axis where it has none."""
+    if body.line is None:
+        return float(body.length_units * np.sqrt(abs(np.linalg.det(placed.to_px[:, :2]))))
+    return line_length(tip_to_tip(placed.points(body.line), inside(cover)))
 
 
 def _on_canvas(whole: F32, window: F32, placed: Placed) -> F32:
