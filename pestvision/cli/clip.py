@@ -10,6 +10,16 @@ import typer
 from pestvision.cli.album import DataOption, JsonOption  # noqa: TC001  typer reads them at run time
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.given import parsed_box, parsed_positive, require_writable, with_costs
+from pestvision.cli.scale_options import (
+    BarOption,
+    CoinNumberOption,
+    CoinOption,
+    RulerOption,
+    ScaleCardOption,
+    TwoPointsOption,
+    require_one_photo,
+    wanted_scale,
+)
 from pestvision.cli.text import caution_text
 from pestvision.errors import PersonError
 from pestvision.settings import load_settings
@@ -51,14 +61,12 @@ def clip(
             help="Seconds between two photos of a burst; by default what the photos say.",
         ),
     ] = None,
-    mm_per_px: Annotated[
-        str | None,
-        typer.Option(
-            "--mm-per-px",
-            metavar="MM",
-            help="Millimetres of a pixel of the first frame, where you have measured them.",
-        ),
-    ] = None,
+    two_points: TwoPointsOption = None,
+    scale_card: ScaleCardOption = False,
+    bar_mm: BarOption = None,
+    coin: CoinOption = None,
+    coin_number: CoinNumberOption = None,
+    ruler: RulerOption = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -84,23 +92,29 @@ def clip(
     """Follow what moves on a short clip or a burst.
 
     Tells how it moved: steps like an inchworm, gliding, and others. Photos given one by one are taken
-    together as one burst. What cannot be used is named on the error stream, and the others go on; the
+    together as one burst. A scale is taken from the first frame. What cannot be used is named on the error stream, and the others go on; the
     exit status is 3 only when none could be used.
     """
     chosen = with_costs(load_settings(settings), costs)
     apart = None if seconds_apart is None else parsed_positive(seconds_apart, "--seconds-apart")
-    per_px = None if mm_per_px is None else parsed_positive(mm_per_px, "--mm-per-px")
+    wanted = wanted_scale(
+        two_points=two_points,
+        scale_card=scale_card,
+        bar_mm=bar_mm,
+        coin=coin,
+        coin_number=coin_number,
+        ruler=ruler,
+    )
 
     from pestvision.cli.clip_text import clip_text
-    from pestvision.cli.clip_work import save_pictures, scale_of, sources_of
+    from pestvision.cli.clip_work import checked_clip, save_pictures, sources_of
     from pestvision.cli.work import advice_text, json_line, load_classifier, with_own_labels
 
     sources = sources_of(files)
+    require_one_photo(wanted, n_photos=len(sources))
     region = None if box is None else parsed_box(box, n_photos=len(sources))
     if out is not None:
         require_writable(out)
-
-    from pestvision.findings.clip import check_clip
 
     classifier = with_own_labels(load_classifier(), data)
     labels: set[str] = set()
@@ -108,10 +122,10 @@ def clip(
     try:
         for source in sources:
             try:
-                answer = check_clip(
+                answer = checked_clip(
                     source,
                     classifier,
-                    scale=None if per_px is None else scale_of(per_px),
+                    wanted=wanted,
                     box=region,
                     after_irritant=after_irritant,
                     seconds_apart=apart,

@@ -1,29 +1,28 @@
-"""The work behind `clip`: which files are one burst, a typed scale, the pictures that are saved."""
+"""The work behind `clip`: which files are one burst, the scale, the pictures that are saved."""
 
 from __future__ import annotations
 
+from contextlib import closing
+from dataclasses import replace
 from html import escape
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
+from pestvision.errors import ClipError
 from pestvision.findings.words import CAUTION
 from pestvision.photos.formats import tell_content
-from pestvision.size.records import TWO_POINTS, Scale
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pestvision.arrays import BoxXyxy
+    from pestvision.cli.scale_options import WantedScale
     from pestvision.findings.clip_result import ClipCheck
+    from pestvision.organisms.classify import Classifier
+    from pestvision.settings import Settings
+    from pestvision.size.records import NoScale, Scale
 
-TYPED_SD: Final = 0.05
-"""Of a scale that a person typed: how well it was measured is not known; a guess on the careful side."""
-TYPED_SCALE: Final = (
-    "The scale is the number that was typed; it is taken to be good to a twentieth, and to hold where the "
-    "animal is."
-)
 _HEAD_BYTES: Final = 4096
 _BARE: Final = (
     "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{title}</title></head>"
@@ -49,15 +48,49 @@ def _is_photo(path: Path) -> bool:
         return False
 
 
-def scale_of(mm_per_px: float) -> Scale:
-    """Make a scale of a typed number."""
-    return Scale(
-        kind=TWO_POINTS,
-        to_mm=np.diag([mm_per_px, mm_per_px, 1.0]),
-        relative_sd=TYPED_SD,
-        outline_xy_px=np.zeros((0, 2)),
-        notes=(TYPED_SCALE,),
+def checked_clip(
+    source: Path | list[Path],
+    classifier: Classifier,
+    *,
+    wanted: WantedScale | None,
+    box: BoxXyxy | None,
+    after_irritant: bool,
+    seconds_apart: float | None,
+    settings: Settings,
+) -> ClipCheck:
+    """Open a clip or burst, take its scale from the first frame, and check it.
+
+    Raises
+    ------
+    ClipError, PhotoError, FolderError, ScaleError
+        If it cannot be used, or what was typed of the scale cannot be.
+    """
+    from pestvision.findings.clip import check_clip, open_source
+    from pestvision.size.records import NoScale
+
+    clip = open_source(source, seconds_apart=seconds_apart, settings=settings)
+    if box is not None and (box[0] >= clip.width or box[1] >= clip.height):
+        raise ClipError(
+            f"The box lies outside {clip.name}, which is {clip.width} pixels wide and "
+            f"{clip.height} high.",
+            advice="Give a box that lies on the first frame.",
+        )
+    scale: Scale | NoScale | None = None
+    if wanted is not None:
+        with closing(clip.frames()) as frames:
+            scale = wanted.on(next(iter(frames)).full())
+    answer = check_clip(
+        clip,
+        classifier,
+        scale=None if isinstance(scale, NoScale) else scale,
+        box=box,
+        after_irritant=after_irritant,
+        settings=settings,
     )
+    if isinstance(scale, NoScale):
+        note = f"No lengths are given. {scale.reason}"
+        return replace(answer, notes=(*answer.notes, note))
+    return answer
 
 
 def save_pictures(answer: ClipCheck, folder: Path) -> list[Path]:

@@ -122,7 +122,7 @@ def check_clip(
         If it cannot be used.
     """
     give_back_large_arrays()
-    clip = _opened(source, seconds_apart, settings)
+    clip = open_source(source, seconds_apart=seconds_apart, settings=settings)
     rules = rules_of(classifier.card.rules, settings.check)
     most = int(np.clip(KEPT_BYTES / (1.5 * clip.width * clip.height), 3, MOST_KEPT))
     kept = _Kept(most)
@@ -178,9 +178,19 @@ def check_clip(
     )
 
 
-def _opened(
-    source: Path | Sequence[Path] | Clip | Burst, seconds_apart: float | None, settings: Settings
+def open_source(
+    source: Path | Sequence[Path] | Clip | Burst,
+    *,
+    seconds_apart: float | None = None,
+    settings: Settings = DEFAULTS,
 ) -> Clip | Burst:
+    """Open a clip, or put photos together as a burst; what is opened already is given back.
+
+    Raises
+    ------
+    ClipError, FolderError
+        If it cannot be used.
+    """
     if isinstance(source, Clip | Burst):
         return source
     paths = [source] if isinstance(source, Path) else list(source)

@@ -14,7 +14,7 @@ from pestvision.photos.series import natural_key, photos_in
 from pestvision.photos.video import ANALYSIS_SIDE_PX, ClipFrame
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Generator, Sequence
     from pathlib import Path
 
     from pestvision.arrays import U8
@@ -50,7 +50,7 @@ class Burst:
 
     def frames(
         self, *, long_side_px: int = ANALYSIS_SIDE_PX, a_second: float | None = None
-    ) -> Iterator[ClipFrame]:
+    ) -> Generator[ClipFrame]:
         """Decode photo after photo; one that cannot be read is left out with a note.
 
         `a_second` is the most that are given in a second; by default all are.

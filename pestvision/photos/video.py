@@ -22,7 +22,7 @@ from pestvision.photos.read import shown_name
 from pestvision.settings import ClipSettings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Generator, Iterator
     from pathlib import Path
 
 ANALYSIS_SIDE_PX: Final = 640
@@ -95,7 +95,7 @@ class Clip:
 
     def frames(
         self, *, long_side_px: int = ANALYSIS_SIDE_PX, a_second: float | None = FRAMES_A_SECOND
-    ) -> Iterator[ClipFrame]:
+    ) -> Generator[ClipFrame]:
         """Decode the clip and give the frames that are to be looked at, in order of time.
 
         Parameters
@@ -121,7 +121,7 @@ class Clip:
 
     def _given(
         self, container: Any, stream: Any, long_side_px: int, a_second: float | None
-    ) -> Iterator[ClipFrame]:
+    ) -> Generator[ClipFrame]:
         first_s, due_s, last_s, index = None, -1.0, -1.0, 0
         step_s = 0.0 if a_second is None else 1.0 / a_second
         slack_s = 0.25 * step_s  # a frame a little early is better than one much too late

@@ -48,7 +48,7 @@ def first_frame(path: Path, *, settings: Settings) -> tuple[str, U8]:
         If it cannot be read as a clip.
     """
     clip = open_clip(path, settings=settings.clip)
-    with closing(clip.frames()) as frames:  # type: ignore[type-var]
+    with closing(clip.frames()) as frames:
         return clip.name, next(iter(frames)).full()
 
 
