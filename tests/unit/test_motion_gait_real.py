@@ -1,4 +1,4 @@
-"""Three real planarians that glide in a dish are read as gliding, at the speed that the eye reads."""
+"""Three real planarians that glide in a dish are told as gliding flatworms, at the speed that the eye reads."""
 
 from __future__ import annotations
 
@@ -9,17 +9,15 @@ import numpy as np
 import pytest
 from planarian_marks import FRAMES, FRAMES_PER_S, MIDDLES, marked_places, marked_speed
 
-from pestvision.motion.chase import Chased, Look, chase
-from pestvision.motion.gait import read_gait
-from pestvision.motion.trail import GAITS, GLIDE, STEPS, Trail
-from pestvision.photos.read import read_photo
+from pestvision.findings.clip import check_clip
+from pestvision.findings.clip_result import ClipAnimal, ClipCheck
+from pestvision.findings.cues import LOOKS, MOVES
+from pestvision.motion.trail import GLIDE
+from pestvision.organisms.classes import Group
+from pestvision.organisms.classify import Classifier
 
 PHOTOS = os.environ.get("PESTVISION_PHOTOS", "")
 LEAST_SECONDS = 3.0
-MARKED_WELL_S = {"upper right": 70 / 7.5, "lower left": 50 / 7.5}
-"""Until when the marks are good to 2 pixels: the second animal folds in three after frame 50. The third goes
-up the wall of the dish, where its outline loses a third of its length or more: its speed was read 18 to 35 per
-cent too low, and is not held here to the bound of the others."""
 SPEED_WITHIN = 0.15
 NEAR_PX = 25.0  # half a body's length: what is nearer is that animal
 
@@ -30,58 +28,39 @@ pytestmark = [
 
 
 @pytest.fixture(scope="module")
-def chased() -> Chased:
+def checked() -> ClipCheck:
     folder = Path(PHOTOS) / "sequences" / "planarians_7.5fps"
-    files = sorted(folder.glob("*.jpg"))
-    looks = (Look(i / FRAMES_PER_S, read_photo(file).rgb) for i, file in enumerate(files))
-    return chase(looks)
+    return check_clip(folder, Classifier.load(), seconds_apart=1 / FRAMES_PER_S)
 
 
-def trails_of(chased: Chased, animal: str) -> list[Trail]:
-    """Trails of one animal, of three seconds or more."""
-    marks = marked_places(animal)
+def on(checked: ClipCheck, name: str) -> list[ClipAnimal]:
+    """What was followed on one of the animals for three seconds or more."""
+    marks = marked_places(name)
     mine = []
-    for trail in chased.trails:
+    for animal in checked.animals:
+        trail = animal.trail
         seen = [k for k, frame in enumerate(FRAMES) if trail.seen[frame]]
         if trail.duration_s < LEAST_SECONDS or not seen:
             continue
         middles = trail.midlines_xy_px[[FRAMES[k] for k in seen]].mean(axis=1)
         if np.median(np.hypot(*(middles - marks[seen]).T)) < NEAR_PX:
-            mine.append(trail)
+            mine.append(animal)
     return mine
 
 
-def until(trail: Trail, last_s: float) -> Trail:
-    """The trail up to a time."""
-    kept = trail.times_s <= last_s + 1e-6
-    return Trail(
-        trail.times_s[kept],
-        trail.midlines_xy_px[kept],
-        trail.lengths_px[kept],
-        trail.widths_px[kept],
-        trail.boxes_xyxy_px[kept],
-        trail.jitter_px,
-        trail.at_edge[kept],
-    )
+@pytest.mark.parametrize("name", list(MIDDLES))
+def test_a_real_planarian_is_told_as_a_flatworm_that_glides(checked: ClipCheck, name: str) -> None:
+    followed = on(checked, name)
+    assert followed, "not followed for three seconds"
+    for animal in followed:
+        assert animal.gait.gait == GLIDE, animal.gait
+        assert animal.judgement.label == Group.FLATWORM_LIKE
+        assert [cue.name for cue in animal.judgement.cues] == [LOOKS, MOVES]
 
 
-@pytest.mark.parametrize("animal", list(MIDDLES))
-def test_a_real_planarian_is_read_as_gliding(chased: Chased, animal: str) -> None:
-    trails = trails_of(chased, animal)
-    assert trails, "not followed for three seconds"
-    for trail in trails:
-        reading = read_gait(trail)
-        assert reading.gait == GLIDE, (reading.gait, reading.p_gaits, reading.reasons)
-        assert reading.p_gaits[GAITS.index(STEPS)] < 0.2
-
-
-@pytest.mark.parametrize("animal", list(MARKED_WELL_S))
-def test_a_real_planarian_is_as_fast_as_the_marks_say(chased: Chased, animal: str) -> None:
-    for whole in trails_of(chased, animal):
-        trail = until(whole, MARKED_WELL_S[animal])
-        times = trail.times_s[trail.seen]
-        if not len(times) or times[-1] - times[0] < LEAST_SECONDS:
-            continue
-        read = read_gait(trail).speed_px_s
-        marked = marked_speed(animal, first_s=float(times[0]), last_s=float(times[-1]))
-        assert read == pytest.approx(marked, rel=SPEED_WITHIN)
+@pytest.mark.parametrize("name", list(MIDDLES))
+def test_a_real_planarian_is_as_fast_as_the_marks_say(checked: ClipCheck, name: str) -> None:
+    for animal in on(checked, name):
+        times = animal.trail.times_s[animal.trail.seen]
+        marked = marked_speed(name, first_s=float(times[0]), last_s=float(times[-1]))
+        assert animal.gait.speed_px_s == pytest.approx(marked, rel=SPEED_WITHIN)
