@@ -48,7 +48,7 @@ N_FINE: Final = 240
 LEAST_SUPPORT: Final = 0.72
 """Share of the circumference that an edge must run along.
 
-Chosen on drawn tables: coins have .9 and more, pebbles and snail shells mostly less.
+Chosen on drawn tables. Pebbles and bubbles often pass it too: a person confirms what is a coin.
 """
 
 SIZE_POWER: Final = 0.3
