@@ -1,0 +1,55 @@
+"""Check one clip several times and print, as JSON, times and peak memory.
+
+Run in an interpreter of its own: the peak is `VmHWM` of /proc/self/status.
+"""
+
+from __future__ import annotations
+
+import json
+import statistics
+import sys
+import time
+from pathlib import Path
+
+import cv2
+import torch
+from scan_once import peak_mb
+
+from pestvision.findings.clip import check_clip
+from pestvision.organisms.classify import Classifier
+from pestvision.photos.video import open_clip
+
+LONG_S = 60.0  # a clip from this length on is checked once: its memory is what is asked
+
+
+def main() -> None:
+    cv2.setNumThreads(2)
+    torch.set_num_threads(2)
+    path = Path(sys.argv[1])
+    clip = open_clip(path)
+    is_long = (clip.seconds or 0.0) > LONG_S
+    classifier = Classifier.load()
+    checking, decoding = [], []
+    if not is_long:
+        check_clip(path, classifier)  # once to warm up: what is imported is not counted
+    for _ in range(1 if is_long else 3):  # in turns, so that a busy moment falls on both
+        start = time.perf_counter()
+        n_frames = sum(1 for _frame in clip.frames(a_second=None))
+        decoding.append(time.perf_counter() - start)
+        start = time.perf_counter()
+        answer = check_clip(path, classifier)
+        checking.append(time.perf_counter() - start)
+    measured = {
+        "n_frames": n_frames,
+        "n_animals": len(answer.animals),
+        "seconds": answer.seconds,
+        "check_s": statistics.median(checking),
+        "decode_s": statistics.median(decoding),
+        "ratio": statistics.median(checking) / statistics.median(decoding),
+        "peak_mb": peak_mb(),
+    }
+    sys.stdout.write(json.dumps(measured) + "\n")
+
+
+if __name__ == "__main__":
+    main()
