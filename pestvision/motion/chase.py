@@ -153,7 +153,7 @@ def _stretches(
             yield start, held, placed
             start += len(held) - 1
             held, waiting = [look], waiting[-1:]
-    if len(held) > 1 or start == 0:
+    if len(held) > 1 or (held and start == 0):
         yield start, held, [one.result() for one in waiting]
 
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from planarian_marks import FRAMES, FRAMES_PER_S, MIDDLES, marked_places, marked_speed
 
 from pestvision.findings.clip import check_clip
-from pestvision.findings.clip_result import ClipAnimal, ClipCheck
 from pestvision.findings.cues import LOOKS, MOVES
 from pestvision.motion.trail import GLIDE
 from pestvision.organisms.classes import Group
 from pestvision.organisms.classify import Classifier
+
+if TYPE_CHECKING:
+    from pestvision.findings.clip_result import ClipAnimal, ClipCheck
 
 PHOTOS = os.environ.get("PESTVISION_PHOTOS", "")
 LEAST_SECONDS = 3.0
