@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 MOVED = {
     "inchworm-steps": "steps like an inchworm",
-    "gliding": "glides at a steady length",
+    "gliding": "glides along without a step",
     "looping-under-irritation": "loops in short, quick steps, as an irritated flatworm does",
     "thrashing": "thrashes in waves",
     "creeping": "creeps",

@@ -32,7 +32,8 @@ LEAST_KEPT = 0.2  # of an outline that covers the one before, over the smaller
 MOST_MISSED = 3  # frames in a row; beyond it the animal is lost until it stands out again
 LEAST_SIDE_PX = 5.0  # of a box that is looked in
 LEAST_OF_IT = 0.5  # area of what stands out over the outline's, to be the animal itself
-LOOKS_AT_FIRST = 3
+LOOKS_AT_FIRST = 8  # at the most: when the next one shows no more, it is whole
+NO_MORE = 1.05  # area over that of the look before
 SURE = 0.5
 
 
@@ -68,7 +69,10 @@ def retraced(
         whole = _outline(frames[first], to_anchor[first], begun, sure)
         if whole is None or not _is_same(whole, begun, MOST_GROWN):
             break
+        is_whole = whole.area < NO_MORE * begun.area
         begun = whole
+        if is_whole:
+            break
     found[first] = begun
     for numbers in (range(first + 1, len(frames)), range(first - 1, -1, -1)):
         last, n_missed = begun, 0
