@@ -127,7 +127,7 @@ def chase(
             given = [] if marks is None else list(marks(held))
             _through(start, held, placed, given, followed, workers)
             if sure is not None:
-                _look_again(start, held, placed, given, followed, times, sure)
+                _look_again(start, held, placed, given, followed, times, sure, workers)
         at = np.array(times)
         animals = [one for one in followed if is_animal(one, at)]
         made = list(workers.map(lambda one: trail_of(one, at, scale=scale, size=size), animals))
@@ -177,7 +177,10 @@ def _through(
     animals = _painted([*marked, *known], held[0].rgb.shape[:2])
     sampled = np.unique(np.linspace(0, len(held) - 1, N_SAMPLED).round().astype(int))
     ground = ground_of(
-        [laid[i] for i in sampled], covered=[covers[i] for i in sampled], animals=animals
+        [laid[i] for i in sampled],
+        covered=[covers[i] for i in sampled],
+        animals=animals,
+        each=workers.map,
     )
     seen = list(workers.map(lambda rgb, cover: _bodies(rgb, cover, ground), laid, covers))
     link = Link(start, anchor, to_anchor, [look.time_s for look in held])
@@ -193,6 +196,7 @@ def _look_again(
     followed: list[Followed],
     times: Sequence[float],
     sure: Sure,
+    workers: ThreadPoolExecutor,
 ) -> None:
     """Outline the animals of a stretch anew, those first that stood out most; `followed` grows."""
     anchor = placed[len(placed) // 2].matrix
@@ -218,7 +222,7 @@ def _look_again(
         seen = {sighting.frame - start: sighting.body for sighting in some}
         middling = sorted(seen, key=lambda number: seen[number].area)[len(seen) // 2]
         begin = starts.get(id(one), (middling, seen[middling]))
-        bodies = retraced(seen, begin, frames, to_anchor, sure)
+        bodies = retraced(seen, begin, frames, to_anchor, sure, each=workers.map)
         one.sightings = [
             *(s for s in one.sightings if not start <= s.frame < start + len(held)),
             *(

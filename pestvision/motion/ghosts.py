@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from pestvision.motion.noises import Each
+
 RIM_PX = 5  # how far to each side of an edge its step is told
 CLEAR_STEP = (
     0.35  # excess of one step over the other, over both, from which a piece decides for itself
@@ -45,7 +47,12 @@ class _Piece:
 
 
 def told_apart(
-    frames: Sequence[F32], ground: F32, per_noise: F32, wheres: Sequence[Bool]
+    frames: Sequence[F32],
+    ground: F32,
+    per_noise: F32,
+    wheres: Sequence[Bool],
+    *,
+    each: Each = map,
 ) -> tuple[Bool, Bool]:
     """Mark what is there in each frame, and what shows a ghost of the ground: both (n, H, W) bool.
 
@@ -57,8 +64,11 @@ def told_apart(
     before = grey_of(ground)
     pieces: list[_Piece] = []
     out = np.zeros(size, np.uint8)
-    for index, (frame, where) in enumerate(zip(frames, wheres, strict=True)):
-        found = _pieces_of(index, frame, (ground, before), per_noise, where)
+
+    def in_one(index: int) -> list[_Piece]:
+        return _pieces_of(index, frames[index], (ground, before), per_noise, wheres[index])
+
+    for found in each(in_one, range(len(frames))):
         for piece in found:
             out[piece.rows, piece.columns] = 1
         pieces += found

@@ -31,6 +31,8 @@ from pestvision.motion.noises import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pestvision.motion.noises import Each
+
 N_SAMPLED = 16
 """Frames from which the ground is made: their median is steady, and more take time."""
 GRID_PX = 16  # cells on which light is compared
@@ -58,7 +60,9 @@ class Ground:
     seen: Bool
 
 
-def ground_of(frames: Sequence[U8], *, covered: Sequence[U8], animals: Bool) -> Ground:
+def ground_of(
+    frames: Sequence[U8], *, covered: Sequence[U8], animals: Bool, each: Each = map
+) -> Ground:
     """Make the ground of a stretch.
 
     Parameters
@@ -69,17 +73,20 @@ def ground_of(frames: Sequence[U8], *, covered: Sequence[U8], animals: Bool) -> 
         For each (H, W) uint8, 255 where the frame looked.
     animals
         (H, W) bool: what is known to be an animal that covers the ground in all frames.
+    each
+        Goes through the frames: `map`, or that of some threads.
     """
     stack = np.stack(frames)
     middle = _share(stack, 0.5).astype(np.float32)
     seen = np.mean([cover > 0 for cover in covered], axis=0) > 0.6
-    lit = [_relit(frame, middle) for frame in frames]
+    coarse = _coarse(middle)
+    lit = list(each(lambda frame: _relit(frame, middle, coarse), frames))
     nothing = np.zeros(seen.shape, np.bool_)
     wheres = [(cover > 0) & seen for cover in covered]
     stack_lit = np.stack(lit)
     ground = _calibrated(_ground(middle, _noise_of(lit, middle), seen), lit)
     for turn in range(ROUNDS):
-        there, gone = told_apart(lit, ground.rgb, ground.per_noise, wheres)
+        there, gone = told_apart(lit, ground.rgb, ground.per_noise, wheres, each=each)
         marked = animals & ~there.any(axis=0) & ~gone.any(axis=0) if turn == 0 else nothing
         better = _bettered(ground.rgb, stack_lit, (there, gone), marked)
         if better is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import cv2
 import numpy as np
@@ -10,7 +10,10 @@ import numpy as np
 from pestvision.arrays import F32, Bool, as_f32
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Sequence
+
+Each: TypeAlias = "Callable[..., Iterable[Any]]"
+"""Does something to each of several things, one after the other or side by side: `map`, or that of threads."""
 
 LOCAL_PX = 24  # surroundings by which wide changes and the local noise are told
 COARSE = 4  # surroundings are told on a grid so much coarser

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from pestvision.arrays import F32, F64, U8, Bool, BoxXyxy
+    from pestvision.motion.noises import Each
 
 Sure: TypeAlias = "Callable[[U8, BoxXyxy], F32]"
 """Gives for a picture about one animal, and the box about it there, how sure each pixel is the animal."""
@@ -43,6 +44,8 @@ def retraced(
     frames: Sequence[U8],
     to_anchor: Sequence[F64],
     sure: Sure,
+    *,
+    each: Each = map,
 ) -> dict[int, Body]:
     """Outline an animal anew in each frame of a stretch.
 
@@ -56,6 +59,8 @@ def retraced(
         (h, w, 3) uint8 each, and the (3, 3) matrices that lay them on the anchor.
     sure
         Asked once a frame.
+    each
+        Goes both ways, forth and back: `map`, or that of some threads.
 
     Returns
     -------
@@ -74,7 +79,9 @@ def retraced(
         if is_whole:
             break
     found[first] = begun
-    for numbers in (range(first + 1, len(frames)), range(first - 1, -1, -1)):
+
+    def one_way(numbers: Sequence[int]) -> dict[int, Body]:
+        mine: dict[int, Body] = {}
         last, n_missed = begun, 0
         for number in numbers:
             stood_out = seen.get(number)
@@ -88,7 +95,11 @@ def retraced(
             if now is None or not fits or now.area > MOST_GROWN * begun.area:
                 n_missed += 1
                 continue
-            found[number], last, n_missed = now, now, 0
+            mine[number], last, n_missed = now, now, 0
+        return mine
+
+    for part in each(one_way, (range(first + 1, len(frames)), range(first - 1, -1, -1))):
+        found |= part
     return found
 
 

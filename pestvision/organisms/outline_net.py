@@ -7,6 +7,7 @@ drawn animals, whose masks are exact, and on real ones cut out and laid on other
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 WEIGHTS_FILE = Path(__file__).with_name("outline_net.safetensors")
 
+N_WORKERS = 2  # threads that look at the frames of a clip: the two ordinary cores this is made for
 SEEN_PX = 128
 """Side of the square the net looks at: an animal that fills its box is then about 85 pixels long."""
 CHANNELS = 4  # red, green, blue, and the box
@@ -216,12 +218,25 @@ def sure_of(cut: U8, inner_xyxy_px: BoxXyxy) -> F32:
     WeightsError
         If the weights are missing or damaged.
     """
-    import torch
-
     picture, (width, height) = framed(cut, inner_xyxy_px)
-    values = torch.from_numpy(picture).permute(2, 0, 1)[None].float() / 255 - 0.5
-    with torch.inference_mode():
-        sure = torch.sigmoid(load_outline_net()(values)[0])
-    seen = as_f32(sure.numpy())[:height, :width]
+    seen = _workers().submit(_sure, picture).result()[:height, :width]
     how = cv2.INTER_AREA if max(cut.shape[:2]) < SEEN_PX else cv2.INTER_LINEAR
     return as_f32(cv2.resize(seen, (cut.shape[1], cut.shape[0]), interpolation=how))
+
+
+@cache
+def _workers() -> ThreadPoolExecutor:
+    """Threads that ask the net, each on one core: several on one small picture mostly wait for each other."""
+    import torch
+
+    return ThreadPoolExecutor(
+        N_WORKERS, "pestvision-outline", initializer=torch.set_num_threads, initargs=(1,)
+    )
+
+
+def _sure(picture: U8) -> F32:
+    import torch
+
+    values = torch.from_numpy(picture).permute(2, 0, 1)[None].float() / 255 - 0.5
+    with torch.inference_mode():
+        return as_f32(torch.sigmoid(load_outline_net()(values)[0]).numpy())
