@@ -14,7 +14,7 @@ from pestvision.findings.check import DEFAULTS, check_photo, distinct
 from pestvision.findings.clip_result import ClipAnimal, ClipCheck
 from pestvision.findings.evidence import gait_cue, size_cue
 from pestvision.findings.judge import costs_note, head_notes, judge, rules_of, worry
-from pestvision.findings.memory import give_back_large_arrays
+from pestvision.findings.memory import give_back_large_arrays, give_back_what_is_free
 from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.organisms.classes import Group
@@ -122,6 +122,7 @@ def check_clip(
         If it cannot be used.
     """
     give_back_large_arrays()
+    give_back_what_is_free()  # of an earlier clip
     clip = open_source(source, seconds_apart=seconds_apart, settings=settings)
     rules = rules_of(classifier.card.rules, settings.check)
     most = int(np.clip(KEPT_BYTES / (1.5 * clip.width * clip.height), 3, MOST_KEPT))
@@ -213,6 +214,8 @@ def _marks(
     def marks(looks: Sequence[Look]) -> Sequence[Mark]:
         is_first = not asked
         asked.append(True)
+        if not is_first:
+            give_back_what_is_free()
         if box is not None:
             scale = looks[0].scale
             x0, y0, x1, y1 = (value * scale for value in box)

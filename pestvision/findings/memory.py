@@ -34,3 +34,17 @@ def give_back_large_arrays() -> bool:
         return False
     mallopt(M_TRIM_THRESHOLD, KEPT_BYTES)
     return bool(mallopt(M_MMAP_THRESHOLD, LARGE_BYTES) == 1)
+
+
+def give_back_what_is_free() -> None:
+    """Hand what is free of the heap back to the system, where that can be asked for.
+
+    Frames of a clip are smaller than `LARGE_BYTES`: what several threads let go of them settles in heaps of
+    their own. Checks of a ten-second clip, one after the other, grew by 150 MB each; so they do not.
+    Source: malloc_trim(3).
+    """
+    if not sys.platform.startswith("linux"):
+        return
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)

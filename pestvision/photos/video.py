@@ -211,6 +211,7 @@ class _Upright:
         stretch = float(ratio) if ratio else 1.0
         self.stretch = stretch if 0.1 < stretch < 10 else 1.0
         self.notes: list[str] = []
+        self._transform: Callable[[Any], Any] | None = None
 
     def full(self, frame: Any) -> U8:
         return self._turned(frame, max(1, round(frame.width * self.stretch)), frame.height)
@@ -222,8 +223,10 @@ class _Upright:
         return self._turned(frame, *size), scale
 
     def _turned(self, frame: Any, width: int, height: int) -> U8:
-        transform = display_transform(frame)
-        return as_u8(np.ascontiguousarray(transform(self._rgb(frame, width, height))))
+        # Asked of one frame only: to ask binds a frame to its answer, and so keeps it in memory.
+        if self._transform is None:
+            self._transform = display_transform(frame)
+        return as_u8(np.ascontiguousarray(self._transform(self._rgb(frame, width, height))))
 
     def _rgb(self, frame: Any, width: int, height: int) -> U8:
         wanted: dict[str, Any] = {"format": "rgb24", "interpolation": "AREA"}

@@ -19,7 +19,7 @@ from pestvision.findings.clip import check_clip
 from pestvision.organisms.classify import Classifier
 from pestvision.photos.video import open_clip
 
-LONG_S = 60.0  # a clip from this length on is checked once: its memory is what is asked
+LONG_S = 45.0  # a clip from this length on is checked once: its memory is what is asked
 
 
 def main() -> None:
@@ -32,7 +32,7 @@ def main() -> None:
     checking, decoding = [], []
     if not is_long:
         check_clip(path, classifier)  # once to warm up: what is imported is not counted
-    for _ in range(1 if is_long else 3):  # in turns, so that a busy moment falls on both
+    for _ in range(1 if is_long else 2):  # in turns, so that a busy moment falls on both
         start = time.perf_counter()
         n_frames = sum(1 for _frame in clip.frames(a_second=None))
         decoding.append(time.perf_counter() - start)

