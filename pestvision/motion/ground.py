@@ -204,15 +204,15 @@ def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
     height, width = here_coarse.shape[:2]
     level = there_coarse.mean(axis=2).ravel() / 128 - 1
     columns = np.column_stack([_places(height, width), level])
+    trust = np.ones(len(columns))
     solved = np.zeros((columns.shape[1], 3))
-    left = np.abs(change - np.median(change, axis=0)).max(axis=1)  # an animal is an outlier already
     for _ in range(LIGHT_ROUNDS):
-        spread = 1.48 * float(np.median(left)) + 0.3
-        trust = 1 / np.square(1 + np.square(left / (MOST_LIGHT * spread)))
         weighted = columns * trust[:, None]
         normal = weighted.T @ columns + 1e-3 * np.eye(columns.shape[1])
         solved = np.linalg.solve(normal, weighted.T @ change)
         left = np.abs(change - columns @ solved).max(axis=1)
+        spread = 1.48 * float(np.median(left)) + 0.3
+        trust = 1 / np.square(1 + np.square(left / (MOST_LIGHT * spread)))
     is_plain = float(np.abs(solved[-1]).max()) < SLIGHT_GAIN * 128
     n = columns.shape[1] if is_plain else columns.shape[1] - 1
     surface = (columns[:, :n] @ solved[:n]).reshape(height, width, 3).astype(np.float32)

@@ -33,8 +33,7 @@ LEAST_KEPT = 0.2  # of an outline that covers the one before, over the smaller
 MOST_MISSED = 3  # frames in a row; beyond it the animal is lost until it stands out again
 LEAST_SIDE_PX = 5.0  # of a box that is looked in
 LEAST_OF_IT = 0.5  # area of what stands out over the outline's, to be the animal itself
-LOOKS_AT_FIRST = 8  # at the most: when the next one shows no more, it is whole
-NO_MORE = 1.05  # area over that of the look before
+LOOKS_AT_FIRST = 3  # at the most: with more the outline of a faint animal runs out into the ground
 SURE = 0.5
 
 
@@ -74,10 +73,7 @@ def retraced(
         whole = _outline(frames[first], to_anchor[first], begun, sure)
         if whole is None or not _is_same(whole, begun, MOST_GROWN):
             break
-        is_whole = whole.area < NO_MORE * begun.area
         begun = whole
-        if is_whole:
-            break
     found[first] = begun
 
     def one_way(numbers: Sequence[int]) -> dict[int, Body]:

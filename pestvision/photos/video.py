@@ -403,7 +403,9 @@ def _opened(path: Path, name: str) -> Iterator[Any]:
     """Open a file with libav, which is given the open file and may open nothing else."""
     import av
 
-    av.logging.set_level(av.logging.PANIC)  # its complaints are not for the person
+    # Its complaints are not for the person. At any level but none a decoding thread that has something to
+    # say waits for the interpreter, which may be waiting for that thread to end.
+    av.logging.set_level(None)
     options = {"protocol_whitelist": "none", "format_whitelist": _FORMATS}
     try:
         file = path.open("rb")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import cv2
@@ -14,7 +13,6 @@ import pytest
 from pestvision.motion.chase import Look, chase
 from pestvision.motion.steady import Steadier, moved
 from pestvision.motion.trails import in_one_order
-from pestvision.photos.read import read_reduced
 from tests.made_clips import shaken
 from training.scenes.bursts import draw_burst
 
@@ -179,32 +177,6 @@ def test_a_long_clip_is_followed_through_its_stretches_as_one(
     long = [trail for trail in found.chased.trails if trail.duration_s > 7.5]
     assert len(long) == 1
     assert len(found.chased.times_s) == 80
-
-
-@pytest.mark.skipif(PHOTOS is None, reason="PESTVISION_PHOTOS is not set")
-def test_three_real_flatworms_are_followed_from_the_first_frame_to_the_last() -> None:
-    paths = sorted((Path(str(PHOTOS)) / "sequences" / "planarians_7.5fps").glob("*.jpg"))
-    looks = []
-    for index, path in enumerate(paths):
-        reduced = read_reduced(path, 640)
-        looks.append(Look(index / 7.5, reduced.rgb, reduced.rgb.shape[1] / reduced.header.width))
-    chased = chase(iter(looks))
-    assert len(chased.trails) == 3
-    # Middles of the three, read off the first and the last frame by hand, pixels of each frame.
-    for place, last in (
-        ((567, 658), (556, 676)),
-        ((748, 672), (813, 662)),
-        ((737, 397), (751, 402)),
-    ):
-        near = [
-            trail
-            for trail in chased.trails
-            if np.hypot(*(_centre(trail, 0) - place)) < 25
-            and np.hypot(*(_centre(trail, -1) - last)) < 25
-        ]
-        assert len(near) == 1, place
-        assert near[0].duration_s > 9.0
-        assert near[0].seen.mean() > 0.95
 
 
 def _centre(trail: Trail, index: int) -> F64:

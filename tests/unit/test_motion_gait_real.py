@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 PHOTOS = os.environ.get("PESTVISION_PHOTOS", "")
 LEAST_SECONDS = 3.0
+WHOLE_S = 70 / FRAMES_PER_S
 SPEED_WITHIN = 0.15
 NEAR_PX = 25.0  # half a body's length: what is nearer is that animal
 
@@ -59,6 +60,15 @@ def test_a_real_planarian_is_told_as_a_flatworm_that_glides(checked: ClipCheck, 
         assert animal.gait.gait == GLIDE, animal.gait
         assert animal.judgement.label == Group.FLATWORM_LIKE
         assert [cue.name for cue in animal.judgement.cues] == [LOOKS, MOVES]
+
+
+def test_three_animals_are_told_each_followed_from_the_first_frame_to_the_last(
+    checked: ClipCheck,
+) -> None:
+    assert [len(on(checked, name)) for name in MIDDLES] == [1, 1, 1]
+    assert len(checked.animals) == 3
+    for animal in checked.animals:
+        assert animal.trail.duration_s == pytest.approx(WHOLE_S, abs=0.3)
 
 
 @pytest.mark.parametrize("name", list(MIDDLES))

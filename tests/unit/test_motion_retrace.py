@@ -29,8 +29,8 @@ def test_from_a_part_that_stood_out_the_whole_body_is_found_in_every_frame() -> 
         frame_with((60 + i, 60)) for i in range(12)
     ]  # slow: most of it never leaves its place
     bodies = retraced(
-        {6: part(78, 54, 10, 12)},
-        (6, part(78, 54, 10, 12)),
+        {6: part(60, 54, 26, 12)},
+        (6, part(60, 54, 26, 12)),
         frames,
         [STILL_CAMERA] * 12,
         sure_by_colour,
