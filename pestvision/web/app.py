@@ -305,10 +305,8 @@ def start_page(
         from pestvision.organisms.classify import Classifier
 
         classifier_source = Classifier.load
-    if port is None:
-        port = _first_free_port()
-    else:
-        _require_free(port)
+    if port is not None:
+        _require_free(port)  # told at once: building takes seconds
     app = build_app(
         settings,
         classifier_source,
@@ -325,6 +323,8 @@ def start_page(
             "auth_message": words.LAN_LOGIN,
         }
     _reach_loopback_directly()
+    if port is None:
+        port = _first_free_port()  # last of all, so that hardly anybody takes it in between
     try:
         app.launch(server_port=port, **options)
     except OSError as error:
