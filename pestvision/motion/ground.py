@@ -203,7 +203,7 @@ def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
     change = (here_coarse - there_coarse).reshape(-1, 3)
     height, width = here_coarse.shape[:2]
     level = there_coarse.mean(axis=2).ravel() / 128 - 1
-    columns = np.asarray(np.column_stack([_places(height, width), level]), np.float64)
+    columns: F64 = np.asarray(np.column_stack([_places(height, width), level]), np.float64)
     solved, left = _smooth_change(columns, change)
     plain, plain_left = _smooth_change(columns[:, :-1], change)
     # Where one level prevails a gain can be told by an animal alone, and then leaves more than none does.
