@@ -203,14 +203,14 @@ def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
     change = (here_coarse - there_coarse).reshape(-1, 3)
     height, width = here_coarse.shape[:2]
     level = there_coarse.mean(axis=2).ravel() / 128 - 1
-    columns: F64 = np.asarray(np.column_stack([_places(height, width), level]), np.float64)
+    columns: F64 = np.column_stack([_places(height, width), level]).astype(np.float64)
     solved, left = _smooth_change(columns, change)
-    plain, plain_left = _smooth_change(columns[:, :-1], change)
+    plain, plain_left = _smooth_change(_places(height, width), change)
     # Where one level prevails a gain can be told by an animal alone, and then leaves more than none does.
     is_gain = left <= plain_left
     is_plain = not is_gain or float(np.abs(solved[-1]).max()) < SLIGHT_GAIN * 128
     if not is_gain:
-        columns, solved = np.asarray(columns[:, :-1], np.float64), plain
+        columns, solved = _places(height, width), plain
     n = len(solved) if is_plain else len(solved) - 1
     surface = (columns[:, :n] @ solved[:n]).reshape(height, width, 3).astype(np.float32)
     wide = cv2.resize(surface, (there.shape[1], there.shape[0]), interpolation=cv2.INTER_LINEAR)
@@ -225,15 +225,16 @@ def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
 def _smooth_change(columns: F64, change: F64 | F32) -> tuple[F64, float]:
     """Fit terms to the change of cells, those far off having no say; give also the middling error."""
     trust = np.ones(len(columns))
-    solved, middling = np.zeros((columns.shape[1], 3)), 0.0
+    solved: F64 = np.zeros((columns.shape[1], 3))
+    middling = 0.0
     for _ in range(LIGHT_ROUNDS):
         weighted = columns * trust[:, None]
         normal = weighted.T @ columns + 1e-3 * np.eye(columns.shape[1])
-        solved = np.linalg.solve(normal, weighted.T @ change)
+        solved = np.asarray(np.linalg.solve(normal, weighted.T @ change), np.float64)
         left = np.abs(change - columns @ solved).max(axis=1)
         middling = float(np.median(left))
         trust = 1 / np.square(1 + np.square(left / (MOST_LIGHT * (1.48 * middling + 0.3))))
-    return np.asarray(solved, np.float64), middling
+    return solved, middling
 
 
 @lru_cache(maxsize=4)
