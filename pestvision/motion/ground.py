@@ -203,18 +203,15 @@ def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
     change = (here_coarse - there_coarse).reshape(-1, 3)
     height, width = here_coarse.shape[:2]
     level = there_coarse.mean(axis=2).ravel() / 128 - 1
-    columns = np.column_stack([_places(height, width), level])
-    trust = np.ones(len(columns))
-    solved = np.zeros((columns.shape[1], 3))
-    for _ in range(LIGHT_ROUNDS):
-        weighted = columns * trust[:, None]
-        normal = weighted.T @ columns + 1e-3 * np.eye(columns.shape[1])
-        solved = np.linalg.solve(normal, weighted.T @ change)
-        left = np.abs(change - columns @ solved).max(axis=1)
-        spread = 1.48 * float(np.median(left)) + 0.3
-        trust = 1 / np.square(1 + np.square(left / (MOST_LIGHT * spread)))
-    is_plain = float(np.abs(solved[-1]).max()) < SLIGHT_GAIN * 128
-    n = columns.shape[1] if is_plain else columns.shape[1] - 1
+    columns: F64 = np.column_stack([_places(height, width), level]).astype(np.float64)
+    solved, left = _smooth_change(columns, change)
+    plain, plain_left = _smooth_change(_places(height, width), change)
+    # Where one level prevails a gain can be told by an animal alone, and then leaves more than none does.
+    is_gain = left <= plain_left
+    is_plain = not is_gain or float(np.abs(solved[-1]).max()) < SLIGHT_GAIN * 128
+    if not is_gain:
+        columns, solved = _places(height, width), plain
+    n = len(solved) if is_plain else len(solved) - 1
     surface = (columns[:, :n] @ solved[:n]).reshape(height, width, 3).astype(np.float32)
     wide = cv2.resize(surface, (there.shape[1], there.shape[0]), interpolation=cv2.INTER_LINEAR)
     lit = as_f32(cv2.add(there, wide))
@@ -223,6 +220,21 @@ def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
     gain = (solved[-1] / 128).astype(np.float32)
     gained = cv2.transform(grey_of(there), gain[:, None])
     return as_f32(lit + gained - solved[-1].astype(np.float32))
+
+
+def _smooth_change(columns: F64, change: F64 | F32) -> tuple[F64, float]:
+    """Fit terms to the change of cells, those far off having no say; give also the middling error."""
+    trust = np.ones(len(columns))
+    solved: F64 = np.zeros((columns.shape[1], 3))
+    middling = 0.0
+    for _ in range(LIGHT_ROUNDS):
+        weighted = columns * trust[:, None]
+        normal = weighted.T @ columns + 1e-3 * np.eye(columns.shape[1])
+        solved = np.asarray(np.linalg.solve(normal, weighted.T @ change), np.float64)
+        left = np.abs(change - columns @ solved).max(axis=1)
+        middling = float(np.median(left))
+        trust = 1 / np.square(1 + np.square(left / (MOST_LIGHT * (1.48 * middling + 0.3))))
+    return solved, middling
 
 
 @lru_cache(maxsize=4)
