@@ -126,12 +126,14 @@ def scan_night(
     series = read_series(folder, settings=settings.photos, progress=_waiting(progress))
     told = _Told(progress, sum(len(view.frames) for view in series.views))
     rules = rules_of(classifier.card.rules, settings.check)
-    basis = Basis.of(classifier, settings, with_sizes=scale is not None)
+    with_sizes = scale is not None
     kept = None
     if keep_in is not None:
+        basis = Basis.of(classifier, settings, with_sizes=with_sizes)
         kept = KeptLooks(keep_in, basis, rules, resume=resume)
-    hands: _Hands = Looker(classifier, settings, told.before, with_sizes=scale is not None)
+    hands: _Hands = Looker(classifier, settings, told.before, with_sizes=with_sizes)
     if executor is not None:
+        basis = Basis.of(classifier, settings, with_sizes=with_sizes)
         hands = Crew(executor, basis, in_flight)
     of_view_scale = _on_photo(scale, series)
     scan = _Scan(hands, kept, settings, rules, told, of_view_scale)
