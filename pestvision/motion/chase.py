@@ -44,6 +44,8 @@ STRETCH_S = 20.0
 MOST_FRAMES = 200
 """Of a stretch: at 640 x 480 pixels they take 180 MB."""
 LEAST_FRAMES = 30  # a slow burst is taken in stretches of so many photos at the least
+SAME_PLACE = 0.7  # of the smaller box, in the median frame: two trails are on one animal
+LEAST_SHARED = 0.5  # of the shorter trail's frames
 MOST_RETRACED = 6  # animals of a stretch that are outlined anew: each takes a look a frame
 N_WORKERS = 2  # threads: the two ordinary cores this is made for
 MARGIN_PX = 3  # of a frame laid over another: its rim is blurred
@@ -133,7 +135,25 @@ def chase(
         made = list(workers.map(lambda one: trail_of(one, at, scale=scale, size=size), animals))
     pairs = [(t, one.is_marked) for t, one in zip(made, animals, strict=True) if t is not None]
     pairs.sort(key=lambda pair: -int(pair[0].seen.sum()))
-    return Chased(at, tuple(t for t, _ in pairs), n_lost, tuple(m for _, m in pairs))
+    kept: list[tuple[Trail, bool]] = []
+    for trail, is_marked in pairs:
+        if not any(_is_same_animal(trail, other) for other, _ in kept):
+            kept.append((trail, is_marked))
+    return Chased(at, tuple(t for t, _ in kept), n_lost, tuple(m for _, m in kept))
+
+
+def _is_same_animal(shorter: Trail, longer: Trail) -> bool:
+    """Tell whether a trail is mostly on another: pieces that were outlined anew end as one body."""
+    both = shorter.seen & longer.seen
+    if int(both.sum()) < LEAST_SHARED * int(shorter.seen.sum()):
+        return False
+    one, other = shorter.boxes_xyxy_px[both], longer.boxes_xyxy_px[both]
+    across = np.minimum(one[:, 2:], other[:, 2:]) - np.maximum(one[:, :2], other[:, :2])
+    shared = np.prod(np.clip(across, 0, None), axis=1)
+    smaller = np.minimum(
+        np.prod(one[:, 2:] - one[:, :2], axis=1), np.prod(other[:, 2:] - other[:, :2], axis=1)
+    )
+    return bool(np.median(shared / np.maximum(smaller, 1e-9)) > SAME_PLACE)
 
 
 def _stretches(
