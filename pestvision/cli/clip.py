@@ -49,7 +49,7 @@ def clip(
             "--after-irritant",
             help=(
                 "It was poked, dipped or dosed within the last hour: flatworms then loop like "
-                "leeches, and looping says nothing."
+                "leeches, and looping says nothing. Do not irritate an animal for the test."
             ),
         ),
     ] = False,

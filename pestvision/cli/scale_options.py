@@ -51,7 +51,10 @@ CoinOption = Annotated[
     typer.Option(
         "--coin",
         metavar="KIND",
-        help="Take the scale from a coin of this kind, such as euro-1-cent, us-cent or uk-1p.",
+        help=(
+            "Take the scale from a coin of this kind, such as euro-1-cent, us-cent or uk-1p. Keep coins "
+            "out of the tank: copper kills snails."
+        ),
     ),
 ]
 CoinNumberOption = Annotated[

@@ -56,6 +56,7 @@ THIS_ONE = (
 NOTHING = str(Group.NOT_AN_ORGANISM)
 FRAME_BLUR = 0.1
 """A frame of a clip is softer than a photo: as soft as the softest drawn animals. Own choice, not measured."""
+IN_PIECES = "One animal may have been followed in pieces, each told as one: what was followed is no count of animals."
 NO_SCALE = "No scale was given, so its length is told in pixels only."
 
 
@@ -156,6 +157,8 @@ def check_clip(
             f"On {chased.n_lost} of {len(chased.times_s)} frames nothing steady shows, so how the camera "
             "moved there is not known: film with a corner, a plant or a mark in the picture."
         )
+    if len(animals) > 1:
+        notes.append(IN_PIECES)
     if len(animals) > MAX_ANIMALS:
         notes.append(
             f"{len(animals)} animals were followed; the {MAX_ANIMALS} most worrying are told."

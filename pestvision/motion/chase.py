@@ -44,8 +44,10 @@ STRETCH_S = 20.0
 MOST_FRAMES = 200
 """Of a stretch: at 640 x 480 pixels they take 180 MB."""
 LEAST_FRAMES = 30  # a slow burst is taken in stretches of so many photos at the least
-SAME_PLACE = 0.7  # of the smaller box, in the median frame: two trails are on one animal
-LEAST_SHARED = 0.5  # of the shorter trail's frames
+SAME_PLACE = (
+    0.7  # of the smaller box, in the median frame: two trails are on one animal; own choice
+)
+LEAST_SHARED = 0.5  # of the shorter trail's frames; own choice
 MOST_RETRACED = 6  # animals of a stretch that are outlined anew: each takes a look a frame
 N_WORKERS = 2  # threads: the two ordinary cores this is made for
 MARGIN_PX = 3  # of a frame laid over another: its rim is blurred

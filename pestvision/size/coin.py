@@ -82,6 +82,13 @@ Part of the edge found may be that of the coin's side or shadow. Measured on dra
 LOOK_ALIKE: Final = 0.12
 """Coins of one currency whose diameters differ by less are named, with what mistaking them would do."""
 
+OUT_OF_THE_TANK: Final = (
+    "Keep coins out of the water that animals live in: many hold copper, and copper kills snails. Lay it "
+    "beside the dish, or hold it flat against the outside of the glass."
+)
+"""Shown wherever a coin is offered or taken as a scale. That copper kills snails is sourced in the card of
+advice on copper."""
+
 LIES_BESIDE: Final = (
     "The coin must lie flat beside the animal, on the same surface: lengths nearer to the camera come "
     "out too large, those farther away too small."
@@ -152,6 +159,7 @@ def coin_scale(thing: RoundThing, kind: str) -> Scale | NoScale:
         notes=(
             f"The coin is taken for {_with_article(coin.name)}, {coin.diameter_mm:g} mm across.",
             *look_alikes(kind),
+            OUT_OF_THE_TANK,
             LIES_BESIDE,
             (
                 f"The coin's face lies a little nearer to the camera than what lies beside it; {nearer:.1%} "

@@ -9,6 +9,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
+from pestvision.findings.sizes import SCALE_NAMES
 from pestvision.findings.words import CAUTION, CUES_HEADING
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.pictures import jpeg_uri
@@ -82,7 +83,7 @@ def scale_said(scale: Scale | None) -> str:
     """Say what lengths were taken from, folded; nothing without a scale."""
     if scale is None:
         return ""
-    said = size_words.SCALE_TAKEN.format(what=size_words.TAKEN_FROM[scale.kind])
+    said = size_words.SCALE_TAKEN.format(what=SCALE_NAMES[scale.kind])
     return folded(said, listed([size_words.unsure_by(scale), *scale.notes]))
 
 

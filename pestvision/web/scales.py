@@ -8,6 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from pestvision.errors import ScaleError
+from pestvision.findings.sizes import SCALE_NAMES
 from pestvision.size.card_outline import find_card
 from pestvision.size.coin import coin_scale, find_coins
 from pestvision.size.records import (
@@ -244,7 +245,7 @@ def taken(scale: Scale, shown: Shown) -> str:
         sentences.insert(0, size_words.pixels_of_a_mm(scale.mm_per_px(middle)))
     return (
         '<div class="pv-card pv-scale" tabindex="-1"><p><strong>'
-        f"{escape(size_words.SCALE_TAKEN.format(what=size_words.TAKEN_FROM[scale.kind]))}</strong> "
+        f"{escape(size_words.SCALE_TAKEN.format(what=SCALE_NAMES[scale.kind]))}</strong> "
         f"{escape(size_words.SCALE_PRESS.format(button=button))}</p>{listed(sentences)}</div>"
     )
 

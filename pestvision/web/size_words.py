@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pestvision.organisms.classes import CANT_TELL
+from pestvision.size.coin import OUT_OF_THE_TANK
 from pestvision.size.records import (
     CARD_OUTLINE,
     COIN,
@@ -20,15 +21,16 @@ if TYPE_CHECKING:
     from pestvision.size.records import Scale
 
 CLIP_HERE = (
-    "Your clip is here; its first frame is shown. Now press “Check this clip”: it takes about as long "
-    "as the clip itself, or twice that."
+    "Your clip is here; its first frame is shown. Now press “Check this clip”: that may take a few times "
+    "as long as the clip."
 )
 CHECK_CLIP_BUTTON = "Check this clip"
 CLIP_PICTURE = "The first frame of your clip"
 CLIP_NOTES = "About the clip"
 AFTER_IRRITANT = "The animal was poked, dipped or dosed within the last hour"
 AFTER_IRRITANT_HINT = (
-    "An irritated flatworm loops like a leech, so its steps then say nothing of what it is."
+    "An irritated flatworm loops like a leech, so its steps then say nothing of what it is. Do not irritate "
+    "an animal for the test: film it as it is."
 )
 CLIP_VERDICTS: dict[str, str] = {**words.VERDICTS, CANT_TELL: "Can’t tell from this clip"}
 WHOLE_CLIP = (
@@ -82,7 +84,7 @@ TICK_HINT = "Usually 1. Leave it empty to have it read from the longer marks, wh
 COIN_KIND = "Which coin is it?"
 COIN_HINT = (
     "First let the round things on the photo be found, then say which of them is the coin. Which coin it is, "
-    "only you can say: coins of other kinds differ by less than can be seen."
+    f"only you can say: coins of other kinds differ by less than can be seen. {OUT_OF_THE_TANK}"
 )
 FIND_ROUNDS = "Find round things"
 ROUND = "Which round thing is the coin?"
@@ -126,15 +128,6 @@ SCALE_FOUND = "A printed marker card was found on the photo, and lengths were ta
 SCALE_PRESS = "It is outlined on the photo. Press “{button}” to have lengths with the answer."
 NO_SCALE_TAKEN = "No scale was taken."
 ROUGH = "It tells an order of magnitude only."
-TAKEN_FROM: dict[str, str] = {
-    TWO_POINTS: "the two points",
-    MARKER_CARD: "the printed marker card",
-    COIN: "the coin",
-    CARD_OUTLINE: "the card",
-    RULER: "the ruler",
-    DUCKWEED: "the leaf of duckweed",
-}
-
 ENDS_MISSING = "The two ends of the known length are not both marked."
 ENDS_MISSING_ADVICE = "Click both ends on the photo, or fill in all four fields."
 ENDS_OUTSIDE = "An end of the known length lies outside the photo or is no number: {told}."

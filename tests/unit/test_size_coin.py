@@ -8,8 +8,17 @@ import numpy as np
 import pytest
 
 from pestvision.errors import ScaleError, ShapeError
-from pestvision.size.coin import COINS, NOT_ROUND, RoundThing, coin_scale, find_coins, look_alikes
+from pestvision.size.coin import (
+    COINS,
+    NOT_ROUND,
+    OUT_OF_THE_TANK,
+    RoundThing,
+    coin_scale,
+    find_coins,
+    look_alikes,
+)
 from pestvision.size.records import NoScale, Scale
+from pestvision.web import size_words
 from training.coin_exam import examine_coins
 from training.scenes.handy import DrawnTable
 
@@ -151,3 +160,11 @@ def test_coins_on_drawn_tables_are_among_the_first_three_offered() -> None:
 def test_a_drawn_table_must_have_a_scale() -> None:
     with pytest.raises(ShapeError):
         DrawnTable(np.zeros((4, 4, 3), np.uint8), np.eye(2), np.zeros((1, 2)), (0.0, 0.0), 0.0)
+
+
+def test_wherever_a_coin_is_offered_or_taken_it_is_said_that_copper_kills_snails() -> None:
+    scale = coin_scale(a_ring(), "euro-1-cent")
+    assert isinstance(scale, Scale)
+    assert OUT_OF_THE_TANK in scale.notes
+    assert "copper kills snails" in OUT_OF_THE_TANK
+    assert OUT_OF_THE_TANK in size_words.COIN_HINT

@@ -12,6 +12,7 @@ from made_answers import judged
 from made_trails import CUES, animal, clip_check, glider, reading
 from test_cards import Seen
 
+from pestvision.findings.sizes import SCALE_NAMES
 from pestvision.findings.words import CAUTION, CUES_HEADING
 from pestvision.motion.trail import GLIDE
 from pestvision.organisms.classes import LABELS
@@ -107,7 +108,7 @@ def test_a_scale_taken_on_the_first_frame_is_handed_on_and_told_of(
     shown = replace(shown, measuring=replace(shown.measuring, scale=scale))
     _after, html = desk.check(shown)
     assert asked[0]["scale"] is scale
-    assert size_words.TAKEN_FROM["two-points"] in html
+    assert SCALE_NAMES["two-points"] in html
     assert "Flat." in html
 
 

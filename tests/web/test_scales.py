@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 
 from pestvision.errors import ScaleError
+from pestvision.findings.sizes import SCALE_NAMES
 from pestvision.size.card import PAPERS_MM, card_png
 from pestvision.size.card_outline import PRIVACY_WARNING
 from pestvision.size.records import (
@@ -115,7 +116,7 @@ def test_two_points_and_their_distance_make_a_scale(shown: Shown, scale_desk: Sc
     assert scale is not None
     assert scale.mm_per_px((900, 600)) == pytest.approx(50 / 900)
     assert "18 pixels long" in html
-    assert size_words.TAKEN_FROM[TWO_POINTS] in html
+    assert SCALE_NAMES[TWO_POINTS] in html
     assert all(note in html for note in scale.notes)
     assert np.any(after.drawn() != shown.drawn())
 
@@ -276,7 +277,7 @@ def test_the_printed_card_is_found_by_itself_when_a_photo_is_checked(
     assert scale.kind == MARKER_CARD
     assert scale.mm_per_px((shown.width / 2, shown.height / 2)) == pytest.approx(1 / 8, rel=0.03)
     assert "mm long" in html
-    assert size_words.TAKEN_FROM[MARKER_CARD] in html
+    assert SCALE_NAMES[MARKER_CARD] in html
     assert html.count(scale.notes[0]) == 1  # once, and not with every animal
     bar = ScaleDesk(desk.full).take(shown, Told(way=MARKER_CARD, bar="97"))[0].measuring.scale
     assert bar is not None

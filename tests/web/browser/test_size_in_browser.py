@@ -19,6 +19,7 @@ from test_page import (
     tab_to,
 )
 
+from pestvision.findings.sizes import SCALE_NAMES
 from pestvision.findings.words import CAUTION
 from pestvision.size.card_outline import PRIVACY_WARNING
 from pestvision.web import handlers, size_words, words
@@ -84,7 +85,7 @@ def test_a_scale_is_clicked_or_typed_and_the_answer_has_a_length(
     page.keyboard.type("50")
     tab_to(page, "#scale-take")
     page.keyboard.press("Enter")
-    taken = size_words.TAKEN_FROM["two-points"]
+    taken = SCALE_NAMES["two-points"]
     expect(page.locator("#scale-said")).to_contain_text(taken, timeout=LONG_MS)
     expect(page.locator("#scale-said .pv-scale")).to_be_focused()
     page.get_by_role("button", name=words.CHECK_BUTTON).click()
