@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from pathlib import Path
+from pathlib import Path  # noqa: TC003  typer reads it at run time
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pestvision.cli.answers import UsageError, answering, complain
 from pestvision.cli.given import parsed_box, parsed_number, parsed_numbers
+from pestvision.cli.options import DataOption, JsonOption, SettingsOption  # noqa: TC001  typer reads them at run time
 from pestvision.cli.text import caution_text, printable
 from pestvision.errors import PhotoError
 from pestvision.findings.words import CAUTION
 from pestvision.settings import load_settings
-from pestvision.storage.place import DATA_VARIABLE, data_folder
+from pestvision.storage.place import data_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,20 +39,8 @@ album = typer.Typer(
     rich_markup_mode=None,
 )
 
-DataOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--data",
-        metavar="FOLDER",
-        envvar=DATA_VARIABLE,
-        help="Where album and log are kept; by default in your user data folder.",
-    ),
-]
 WhoOption = Annotated[
     str, typer.Option("--who", metavar="NAME", help="Who labels: one name for each person.")
-]
-JsonOption = Annotated[
-    bool, typer.Option("--json", help="Print JSON Lines, one object a result, for other programs.")
 ]
 
 
@@ -94,10 +83,7 @@ def add(
     who: WhoOption = "keeper",
     as_json: JsonOption = False,
     data: DataOption = None,
-    settings: Annotated[
-        Path | None,
-        typer.Option("--settings", metavar="FILE", help="A TOML file with settings of your own."),
-    ] = None,
+    settings: SettingsOption = None,
 ) -> None:
     """Add photos to the album.
 

@@ -11,7 +11,7 @@ import typer
 
 from pestvision import __version__
 from pestvision.cli import tank_ask  # noqa: F401  adds its commands
-from pestvision.cli.album import DataOption, album
+from pestvision.cli.album import album
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.clip import clip
 from pestvision.cli.given import (
@@ -21,6 +21,12 @@ from pestvision.cli.given import (
     require_folder,
     require_writable,
     with_costs,
+)
+from pestvision.cli.options import (  # noqa: TC001  typer reads them at run time
+    CostsOption,
+    DataOption,
+    JsonOption,
+    SettingsOption,
 )
 from pestvision.cli.scale_options import (
     BarOption,
@@ -82,25 +88,6 @@ app = typer.Typer(
 app.add_typer(album)
 app.add_typer(tank)
 app.command(epilog=EXIT_STATUSES)(clip)
-
-JsonOption = Annotated[
-    bool, typer.Option("--json", help="Print JSON Lines, one object a result, for other programs.")
-]
-SettingsOption = Annotated[
-    Path | None,
-    typer.Option("--settings", metavar="FILE", help="A TOML file with settings of your own."),
-]
-CostsOption = Annotated[
-    str | None,
-    typer.Option(
-        "--missed-leech-costs",
-        metavar="LOOKS",
-        help=(
-            "How many looks at nothing a missed leech is worth to you; by default 9, so that "
-            "leech-like is never ruled out from 10 % on."
-        ),
-    ),
-]
 
 
 @answering

@@ -7,9 +7,14 @@ from typing import Annotated
 
 import typer
 
-from pestvision.cli.album import DataOption, JsonOption  # noqa: TC001  typer reads them at run time
 from pestvision.cli.answers import answering, complain
 from pestvision.cli.given import parsed_box, parsed_positive, require_writable, with_costs
+from pestvision.cli.options import (  # noqa: TC001  typer reads them at run time
+    CostsOption,
+    DataOption,
+    JsonOption,
+    SettingsOption,
+)
 from pestvision.cli.scale_options import (
     BarOption,
     CoinNumberOption,
@@ -75,19 +80,9 @@ def clip(
             help="Save the first frame with the tracks, and the lengths over time, here.",
         ),
     ] = None,
-    costs: Annotated[
-        str | None,
-        typer.Option(
-            "--missed-leech-costs",
-            metavar="LOOKS",
-            help="How many looks at nothing a missed leech is worth to you; by default 9.",
-        ),
-    ] = None,
+    costs: CostsOption = None,
     data: DataOption = None,
-    settings: Annotated[
-        Path | None,
-        typer.Option("--settings", metavar="FILE", help="A TOML file with settings of your own."),
-    ] = None,
+    settings: SettingsOption = None,
 ) -> None:
     """Follow what moves on a short clip or a burst.
 

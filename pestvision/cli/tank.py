@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pestvision.cli.album import DataOption, JsonOption  # noqa: TC001  so does this
 from pestvision.cli.answers import UsageError, answering, complain
 from pestvision.cli.given import parsed_number
+from pestvision.cli.options import DataOption, JsonOption  # noqa: TC001  so does this
 from pestvision.cli.text import folded, printable
 from pestvision.errors import LogError
 from pestvision.storage.place import data_folder

@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
-from pestvision.cli.album import DataOption, JsonOption  # noqa: TC001  so does this
 from pestvision.cli.answers import answering, complain
+from pestvision.cli.options import DataOption, JsonOption  # noqa: TC001  so does this
 from pestvision.cli.tank import EXIT_STATUSES, NameArgument, opened, tank
 from pestvision.cli.text import folded, printable
 from pestvision.settings import load_settings

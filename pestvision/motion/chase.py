@@ -129,9 +129,10 @@ def chase(
             n_lost += sum(not one.is_held for one in placed[new])
             scale, size = held[0].scale, held[0].rgb.shape[:2]
             given = [] if marks is None else list(marks(held))
-            _through(start, held, placed, given, followed, workers)
+            stretch = _stretch(start, held, placed, given)
+            _through(stretch, followed, workers)
             if sure is not None:
-                _look_again(start, held, placed, given, followed, times, sure, workers)
+                _look_again(stretch, followed, sure, np.array(times), workers=workers)
         at = np.array(times)
         animals = [one for one in followed if is_animal(one, at)]
         made = list(workers.map(lambda one: trail_of(one, at, scale=scale, size=size), animals))
@@ -179,25 +180,39 @@ def _stretches(
         yield start, held, [one.result() for one in waiting]
 
 
-def _through(
-    start: int,
-    held: Sequence[Look],
-    placed: Sequence[Steadied],
-    given: Sequence[Mark],
-    followed: list[Followed],
-    workers: ThreadPoolExecutor,
-) -> None:
-    """Follow through one stretch; `followed` grows."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stretch:
+    """Frames that have a ground of their own: the number of the first, how each lies on the anchor, the marks.
+
+    `marks`: a frame's number within the stretch, and the places of an animal, (N, 2) on the anchor.
+    """
+
+    link: Link
+    frames: list[U8]
+    marks: list[tuple[int, F64]]
+
+
+def _stretch(
+    start: int, held: Sequence[Look], placed: Sequence[Steadied], given: Sequence[Mark]
+) -> _Stretch:
     anchor = placed[len(placed) // 2].matrix
-    to_anchor = [np.linalg.inv(anchor) @ one.matrix for one in placed]
-    laid = list(workers.map(_laid, [look.rgb for look in held], to_anchor))
-    covers = [
-        _cover(look.rgb.shape[:2], matrix) for look, matrix in zip(held, to_anchor, strict=True)
-    ]
-    marked = [_outlined(held[index].rgb, box, to_anchor[index]) for index, box in given]
-    known = [one.last_on(anchor) for one in followed if one.is_open_at(start)] if start else []
-    animals = _painted([*marked, *known], held[0].rgb.shape[:2])
-    sampled = np.unique(np.linspace(0, len(held) - 1, N_SAMPLED).round().astype(int))
+    back = np.linalg.inv(anchor)
+    to_anchor = [np.asarray(back @ one.matrix, np.float64) for one in placed]
+    link = Link(start, anchor, to_anchor, [look.time_s for look in held])
+    marks = [(index, _outlined(held[index].rgb, box, to_anchor[index])) for index, box in given]
+    return _Stretch(link, [look.rgb for look in held], marks)
+
+
+def _through(stretch: _Stretch, followed: list[Followed], workers: ThreadPoolExecutor) -> None:
+    """Follow through one stretch; `followed` grows."""
+    link, frames = stretch.link, stretch.frames
+    laid = list(workers.map(_laid, frames, link.to_anchor))
+    size = frames[0].shape[:2]
+    covers = [_cover(size, matrix) for matrix in link.to_anchor]
+    known = [one.last_on(link.anchor) for one in followed if one.is_open_at(link.start)]
+    marked = [places for _, places in stretch.marks]
+    animals = _painted([*marked, *known], size)
+    sampled = np.unique(np.linspace(0, len(frames) - 1, N_SAMPLED).round().astype(int))
     ground = ground_of(
         [laid[i] for i in sampled],
         covered=[covers[i] for i in sampled],
@@ -205,54 +220,51 @@ def _through(
         each=workers.map,
     )
     seen = list(workers.map(lambda rgb, cover: _bodies(rgb, cover, ground), laid, covers))
-    link = Link(start, anchor, to_anchor, [look.time_s for look in held])
-    marks = [(index, places) for (index, _), places in zip(given, marked, strict=True)]
-    link_stretch(followed, seen, link, marks)
+    link_stretch(followed, seen, link, stretch.marks)
 
 
 def _look_again(
-    start: int,
-    held: Sequence[Look],
-    placed: Sequence[Steadied],
-    given: Sequence[Mark],
+    stretch: _Stretch,
     followed: list[Followed],
-    times: Sequence[float],
     sure: Sure,
+    at: F64,
+    *,
     workers: ThreadPoolExecutor,
 ) -> None:
-    """Outline the animals of a stretch anew, those first that stood out most; `followed` grows."""
-    anchor = placed[len(placed) // 2].matrix
-    to_anchor = [np.asarray(np.linalg.inv(anchor) @ one.matrix, np.float64) for one in placed]
-    frames = [look.rgb for look in held]
-    at = np.array(times)
+    """Outline the animals of a stretch anew, those first that stood out most; `followed` grows.
+
+    `at`: (n,) seconds of all frames so far.
+    """
+    link, frames = stretch.link, stretch.frames
+    start, n = link.start, len(frames)
+    to_frame = [np.asarray(np.linalg.inv(matrix), np.float64) for matrix in link.to_anchor]
     starts: dict[int, tuple[int, Body]] = {}
-    for index, box in given:
-        place = as_body(_outlined(held[index].rgb, box, to_anchor[index]))
+    for index, places in stretch.marks:
+        place = as_body(places)
         one = next(
             (one for one in followed if one.is_marked and _is_at(one, start + index, place)), None
         )
         if one is None:
-            one = Followed(is_marked=True, last_s=held[index].time_s)
-            back = np.asarray(np.linalg.inv(to_anchor[index]), np.float64)
-            one.sightings.append(Sighting(start + index, place, anchor, back))
+            one = Followed(is_marked=True, last_s=link.times_s[index])
+            one.sightings.append(Sighting(start + index, place, link.anchor, to_frame[index]))
             followed.append(one)
         starts.setdefault(id(one), (index, place))
-    mine = [(one, sightings_in(one, start, len(held))) for one in followed]
+    mine = [(one, sightings_in(one, start, n)) for one in followed]
     chosen = [(one, some) for one, some in mine if some and (one.is_marked or is_animal(one, at))]
     chosen.sort(key=lambda pair: -sum(sighting.body.strength for sighting in pair[1]))
     for one, some in chosen[:MOST_RETRACED]:
         seen = {sighting.frame - start: sighting.body for sighting in some}
         middling = sorted(seen, key=lambda number: seen[number].area)[len(seen) // 2]
         begin = starts.get(id(one), (middling, seen[middling]))
-        bodies = retraced(seen, begin, frames, to_anchor, sure, each=workers.map)
+        bodies = retraced(seen, begin, frames, link.to_anchor, sure, each=workers.map)
         one.sightings = [
-            *(s for s in one.sightings if not start <= s.frame < start + len(held)),
+            *(s for s in one.sightings if not start <= s.frame < start + n),
             *(
-                Sighting(start + n, bodies[n], anchor, np.asarray(np.linalg.inv(to_anchor[n])))
-                for n in sorted(bodies)
+                Sighting(start + number, bodies[number], link.anchor, to_frame[number])
+                for number in sorted(bodies)
             ),
         ]
-        one.last_s = held[max(bodies)].time_s
+        one.last_s = link.times_s[max(bodies)]
 
 
 def _is_at(one: Followed, frame: int, place: Body) -> bool:
