@@ -45,7 +45,7 @@ MAX_ANIMALS = 12  # more tracks than that help nobody
 CROPS_EACH = 5  # crops of an animal that are judged: more are alike, and each takes time
 PICTURE_SIDE_PX = 1600
 N_PROPOSALS = 12  # boxes looked at in a stretch for animals that do not move
-KEPT_BYTES = 1.6e8  # of full-size frames kept for crops: 50 at 1080p, a dozen at 4K
+KEPT_BYTES = 1.0e8  # of full-size frames kept for crops: 32 at 1080p, eight at 4K
 MOST_KEPT = 40
 FIRST_SLOT_S = (
     0.4  # of so much time the sharpest frame is kept, at first; twice as long when there are many

@@ -29,7 +29,9 @@ BAR_RATIO = 2.0
 GUARD_RATIO = (
     12.0  # not the bar: other work on both cores stretches what the net and the threads do
 )
-MAX_PEAK_MB = 1500.0
+MOST_OVER_LOADED_MB = 800.0
+"""What a check may take beyond what the program and its nets hold: 643 measured in two installations, which hold
+719 and 978 MB once all is loaded."""
 MAX_GROWN_MB = 100.0  # the frames kept for crops, which a short clip does not have so many of
 RUNNER = Path(__file__).with_name("clip_once.py")
 
@@ -68,7 +70,7 @@ def test_ten_seconds_of_full_hd_are_told_against_decoding_them(
     assert measured["n_frames"] == 300
     assert measured["n_animals"] >= 1  # it had something to do
     assert measured["ratio"] <= GUARD_RATIO, measured
-    assert measured["peak_mb"] <= MAX_PEAK_MB, measured
+    assert measured["peak_mb"] - measured["loaded_mb"] <= MOST_OVER_LOADED_MB, measured
 
 
 def test_ten_minutes_take_no_more_memory_than_one(
