@@ -380,6 +380,8 @@ def test_the_toolkits_version_is_one_that_the_switches_were_tried_with() -> None
 def test_a_port_that_is_taken_is_passed_over() -> None:
     free = page_app._first_free_port()
     with socket.socket() as taken:
+        # as a server does: a connection that closed a moment ago does not hold the port
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind(("127.0.0.1", free))
         taken.listen()
         assert page_app._first_free_port() > free
