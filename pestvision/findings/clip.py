@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 MAX_ANIMALS = 12  # more tracks than that help nobody
 CROPS_EACH = 5  # crops of an animal that are judged: more are alike, and each takes time
 PICTURE_SIDE_PX = 1600
+MOST_OF_A_FRAME = 0.5  # own choice
 N_PROPOSALS = 12  # boxes looked at in a stretch for animals that do not move
 KEPT_BYTES = 1.0e8  # of full-size frames kept for crops: 32 at 1080p, eight at 4K
 MOST_KEPT = 40
@@ -233,11 +234,16 @@ def _marks(
 
 
 def _look_alive(rgb: U8, classifier: Classifier, rules: Rules) -> list[BoxXyxy]:
-    """Give boxes of what looks alive on one frame."""
+    """Give boxes of what looks alive on one frame; what fills most of it cannot be told from the ground."""
+    most = MOST_OF_A_FRAME * rgb.shape[0] * rgb.shape[1]
     boxes = [
-        item.box_xyxy_px
-        for item in propose(rgb, classifier.organism_map, max_proposals=N_PROPOSALS)
-    ][:-1]  # the last is the whole frame
+        (x0, y0, x1, y1)
+        for x0, y0, x1, y1 in (
+            item.box_xyxy_px
+            for item in propose(rgb, classifier.organism_map, max_proposals=N_PROPOSALS)
+        )
+        if (x1 - x0) * (y1 - y0) <= most
+    ]
     scores = classifier.classify([cut_crop(rgb, one) for one in boxes])
     return [boxes[index] for index in distinct(boxes, scores, rules=rules)]
 

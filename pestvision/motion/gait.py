@@ -72,6 +72,9 @@ MOST_STEADY_RATIO = (
     1.3  # longest over shortest of what is called steady: a glide has 1.1, noise the rest
 )
 MOST_STEADY_RATIO_SLOW = 1.15  # the same where a loop may hide between two frames
+MOST_GLIDING_RATIO = 3.1
+"""Longest over shortest of what is called gliding or creeping: a planarian's own two lengths are 2.0 to 3.1 apart
+("The British fresh-water planarians", Essex Field Club); an outline that comes and goes by more is none."""
 BANDS_HZ = (LEECH_HZ, SCRUNCH_HZ, WAVE_HZ)
 WIDEST_PHASE_GAP = 0.45  # of a cycle: with no frame in so much of it, a cycle may have hidden
 
@@ -212,6 +215,8 @@ def _steps_seen(measured: Measured) -> str | None:
 
 
 def _is_steady(measured: Measured) -> str | None:
+    if measured.length_ratio > MOST_GLIDING_RATIO:
+        return words.not_steady(measured)
     if measured.interval_s <= SLOWEST_INTERVAL_S[LOOPS]:
         return None
     return None if measured.length_ratio <= MOST_STEADY_RATIO else words.not_steady(measured)

@@ -61,7 +61,12 @@ class Ground:
 
 
 def ground_of(
-    frames: Sequence[U8], *, covered: Sequence[U8], animals: Bool, each: Each = map
+    frames: Sequence[U8],
+    *,
+    covered: Sequence[U8],
+    animals: Bool,
+    by_colour: bool = True,
+    each: Each = map,
 ) -> Ground:
     """Make the ground of a stretch.
 
@@ -73,6 +78,10 @@ def ground_of(
         For each (H, W) uint8, 255 where the frame looked.
     animals
         (H, W) bool: what is known to be an animal that covers the ground in all frames.
+    by_colour
+        Whether what has the colours of an animal beside it is taken for its middle, which never leaves
+        its place. It finds whole bodies, and leaves of their colour; nobody needs it who outlines what
+        stands out.
     each
         Goes through the frames: `map`, or that of some threads.
     """
@@ -88,21 +97,25 @@ def ground_of(
     for turn in range(ROUNDS):
         there, gone = told_apart(lit, ground.rgb, ground.per_noise, wheres, each=each)
         marked = animals & ~there.any(axis=0) & ~gone.any(axis=0) if turn == 0 else nothing
-        better = _bettered(ground.rgb, stack_lit, (there, gone), marked)
+        better = _bettered(ground.rgb, stack_lit, (there, gone), marked, by_colour=by_colour)
         if better is None:
             break
         rgb, away_from = better
-        if turn:
+        if turn and by_colour:
             left = grown(remnants_of(rgb, stack_lit, there, ground.per_noise), 1)
             rgb = _filled_in(rgb, left) if left.any() else rgb
         ground = _calibrated(_ground(rgb, _noise_of(lit, rgb, away_from=away_from), seen), lit)
     return ground
 
 
-def _bettered(rgb: F32, lit: F32, told: tuple[Bool, Bool], marked: Bool) -> tuple[F32, Bool] | None:
+def _bettered(
+    rgb: F32, lit: F32, told: tuple[Bool, Bool], marked: Bool, *, by_colour: bool
+) -> tuple[F32, Bool] | None:
     """Give a ground with less of animals in it, and where it was looked at anew; None if nowhere."""
     there, gone = told
-    core, animal_like = cores_of(rgb, lit, there, gone)
+    core, animal_like = np.zeros_like(marked), there
+    if by_colour:
+        core, animal_like = cores_of(rgb, lit, there, gone)
     doubtful = grown(there.any(axis=0) | gone.any(axis=0) | marked | core, GROWN_PX)
     if not doubtful.any():
         return None

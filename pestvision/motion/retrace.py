@@ -7,6 +7,7 @@ frame by frame and both ways: each is looked for in the box of the one before.
 
 from __future__ import annotations
 
+from collections import deque
 from typing import TYPE_CHECKING, TypeAlias
 
 import cv2
@@ -35,6 +36,12 @@ LEAST_SIDE_PX = 5.0  # of a box that is looked in
 LEAST_OF_IT = 0.5  # area of what stands out over the outline's, to be the animal itself
 LOOKS_AT_FIRST = 3  # at the most: with more the outline of a faint animal runs out into the ground
 SURE = 0.5
+ON_IT = (
+    0.5  # of what stands out: an outline that covers less of it is not the animal that moves there
+)
+SHRUNK = 0.95  # of its usual area: a smaller outline is looked at once more …
+LOOSER = 0.12  # … in a box so much wider all round. Tuned on drawn clips and one real one
+USUAL_OF = 9  # outlines whose median area is the usual one
 
 
 def retraced(
@@ -44,6 +51,7 @@ def retraced(
     to_anchor: Sequence[F64],
     sure: Sure,
     *,
+    is_close: bool = False,
     each: Each = map,
 ) -> dict[int, Body]:
     """Outline an animal anew in each frame of a stretch.
@@ -57,7 +65,10 @@ def retraced(
     frames, to_anchor
         (h, w, 3) uint8 each, and the (3, 3) matrices that lay them on the anchor.
     sure
-        Asked once a frame.
+        Asked once a frame, or twice.
+    is_close
+        Whether it is only looked for in the box of the outline before. An outline that came out small is
+        otherwise looked for in a wider one too, where other things may be taken for it.
     each
         Goes both ways, forth and back: `map`, or that of some threads.
 
@@ -79,6 +90,7 @@ def retraced(
     def one_way(numbers: Sequence[int]) -> dict[int, Body]:
         mine: dict[int, Body] = {}
         last, n_missed = begun, 0
+        areas = deque([begun.area], maxlen=USUAL_OF)
         for number in numbers:
             stood_out = seen.get(number)
             is_lost = n_missed > MOST_MISSED
@@ -86,12 +98,23 @@ def retraced(
                 last, n_missed = stood_out, 0  # begin where it stands out
             elif is_lost:
                 continue
+            usual = float(np.median(areas))
             now = _outline(frames[number], to_anchor[number], last, sure)
+            is_small = now is None or now.area < SHRUNK * usual
+            if is_small and not is_close:  # a look less close keeps it from wasting away
+                loose = _outline(frames[number], to_anchor[number], last, sure, looser=LOOSER)
+                now = _nearer(now, loose, usual)
+            least = 0.0 if is_close else LEAST_OF_IT * last.area
+            if stood_out is not None and stood_out.area >= least and not _is_on(now, stood_out):
+                # it went on where it stands out, and the outline stayed behind on something else
+                again = _outline(frames[number], to_anchor[number], stood_out, sure)
+                now = again if _is_on(again, stood_out) else now
             fits = now is not None and _is_same(now, last, MOST_CHANGED)
             if now is None or not fits or now.area > MOST_GROWN * begun.area:
                 n_missed += 1
                 continue
             mine[number], last, n_missed = now, now, 0
+            areas.append(now.area)
         return mine
 
     for part in each(one_way, (range(first + 1, len(frames)), range(first - 1, -1, -1))):
@@ -99,8 +122,20 @@ def retraced(
     return found
 
 
-def _outline(frame: U8, to_anchor: F64, last: Body, sure: Sure) -> Body | None:
-    """Find the outline of an animal in the box of where it was; None where there is none."""
+def _nearer(one: Body | None, other: Body | None, area: float) -> Body | None:
+    """Give the one of two outlines whose area is nearer to the usual one."""
+    if one is None or other is None:
+        return one or other
+    return min(one, other, key=lambda body: abs(np.log(body.area / area)))
+
+
+def _outline(
+    frame: U8, to_anchor: F64, last: Body, sure: Sure, *, looser: float = 0.0
+) -> Body | None:
+    """Find the outline of an animal in the box of where it was; None where there is none.
+
+    `looser`: by how much the box is widened all round, of its longer side.
+    """
     height, width = frame.shape[:2]
     high, wide = last.mask.shape
     corners = np.array(
@@ -108,8 +143,10 @@ def _outline(frame: U8, to_anchor: F64, last: Body, sure: Sure) -> Body | None:
     )
     back = np.asarray(np.linalg.inv(to_anchor), np.float64)
     there = moved(back, corners + np.array([last.left, last.top]) - 0.5) + 0.5
-    x0, y0 = np.clip(there.min(axis=0), 0, [width, height])
-    x1, y1 = np.clip(there.max(axis=0), 0, [width, height])
+    low, most = there.min(axis=0), there.max(axis=0)
+    wider = looser * float((most - low).max())
+    x0, y0 = np.clip(low - wider, 0, [width, height])
+    x1, y1 = np.clip(most + wider, 0, [width, height])
     if (x1 - x0 < LEAST_SIDE_PX and y1 - y0 < LEAST_SIDE_PX) or min(x1 - x0, y1 - y0) < 1:
         return None
     box = (float(x0), float(y0), float(x1), float(y1))
@@ -149,6 +186,13 @@ def _jumped(one: Body, other: Body) -> bool:
         one.top, other.top
     )
     return bool(across <= 0 or down <= 0)
+
+
+def _is_on(now: Body | None, stood_out: Body) -> bool:
+    """Tell whether an outline is on what stands out: it holds the most of it."""
+    if now is None:
+        return False
+    return overlap(now, stood_out) * min(now.area, stood_out.area) >= ON_IT * stood_out.area
 
 
 def _is_same(now: Body, last: Body, most: float) -> bool:
