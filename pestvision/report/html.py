@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pestvision
 from pestvision.findings.size_summary import length_in_short, sizes_words, view_sizes
-from pestvision.findings.words import CAUTION, CUES_HEADING, HEAT_WORDS, LOOK_FOR
+from pestvision.findings.words import CAUTION, CAUTION_BRIEF, CUES_HEADING, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.figures import (
     PHOTO_UNITS,
@@ -143,6 +143,7 @@ def render_report(
         title=result.folder,
         answer=night_answer(result),
         caution=CAUTION,
+        caution_brief=CAUTION_BRIEF,
         column_names=[GROUP_NAMES[label] for label in ANIMAL_LABELS],
         sections=sections,
         skipped=_all_skipped(result),

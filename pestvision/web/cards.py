@@ -289,14 +289,15 @@ def _track_card(track: TrackResult) -> str:
     where = words.count(len(names), "photo", "photos")
     if names:
         where += f": {names[0]}" + (f" to {names[-1]}" if len(names) > 1 else "")
+    why = (*judged.reasons, *track.size_words, *judged.why.settled_by)
     size = ""
     if track.length is not None:
         size = f"<p>{escape(words.LONG.format(length=length_in_short(track.length)))}</p>"
     return (
         f"<li>{crop_picture(track.id, judged.label, track.crop_rgb, of='a photo')}"
         f'<p><span class="pv-number">{track.id}</span> <strong>{escape(label)}</strong></p>'
-        f"{confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>{size}{cues_of(judged)}"
-        f"{folded(words.WHY, listed((*judged.reasons, *track.size_words, *judged.why.settled_by)))}</li>"
+        f"{confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>{size}"
+        f"{folded(words.WHY, cues_of(judged) + listed(why))}</li>"
     )
 
 
