@@ -100,22 +100,28 @@ def verdict_card(
     judged_with
         Whose labels it was judged with, as a sentence; empty for the net as it came.
     """
-    sure = f"{confidence(judged)}{_evidence(judged)}"
+    told = f"{confidence(judged)}{_evidence(judged)}"
     inside = ""
     if animal is not None:
-        sure = (
-            f'<div class="pv-top"><div class="pv-side">{animal.crop()}</div>'
-            f'<div class="pv-main"><p class="pv-named">{animal.named()}</p>{sure}{animal.beside}</div></div>'
-            f"{animal.beneath}"
-        )
+        told = f"{at_a_glance(animal)}{animal.beneath}"
         inside = animal.inside
     opened = f"<p>{escape(opening)}</p>" if opening else ""
     return (
         f'<section class="pv-card pv-verdict pv-{judged.label}" tabindex="-1">'
         f'<p class="pv-photo-name">{escape(source)}</p><h3>{escape(heading)}</h3>'
-        f"{sure}{own_net(judged_with)}{opened}{caution()}"
+        f"{told}{own_net(judged_with)}{opened}{caution()}"
         f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{listed(LOOK_FOR[judged.label])}"
         f"{_why(judged)}{inside}{probabilities(judged)}</section>"
+    )
+
+
+def at_a_glance(animal: OneAnimal) -> str:
+    """Give an animal's crop, and beside it its label, how sure that is, and what speaks for it."""
+    judged = animal.judged
+    return (
+        f'<div class="pv-top"><div class="pv-side">{animal.crop()}</div>'
+        f'<div class="pv-main"><p class="pv-named">{animal.named()}</p>'
+        f"{confidence(judged)}{_evidence(judged)}{animal.beside}</div></div>"
     )
 
 

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 from pestvision.findings.size_summary import length_in_short, sizes_words, view_sizes
 from pestvision.findings.words import HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, GROUP_NAMES, Group
-from pestvision.report.order import ANIMAL_LABELS, WORRY_ORDER, view_by_worry
+from pestvision.report.order import ANIMAL_LABELS, WORRY_ORDER, by_worry, view_by_worry
 from pestvision.report.pictures import HEAT_COLOURS, heat_picture
 from pestvision.web import words
-from pestvision.web.answer_cards import OneAnimal, further_cards, verdict_card
+from pestvision.web.answer_cards import OneAnimal, at_a_glance, further_cards, verdict_card
 from pestvision.web.outlines import Outline, draw_outlines, reduced
 from pestvision.web.parts import (
     CROP_QUALITY,
@@ -172,15 +172,34 @@ def _night_verdict(result: NightResult, judged_with: str) -> str:
     if label is None:
         seen = could_compare(result)
         heading = words.NIGHT_QUIET if seen else words.NIGHT_UNSEEN
-        says = f"<p>{escape(words.NIGHT_QUIET_SAYS if seen else words.NIGHT_UNSEEN_SAYS)}</p>"
+        quiet = words.NIGHT_QUIET_SAYS if seen else words.NIGHT_UNSEEN_SAYS
+        says = f"<p>{escape(quiet)}</p>{caution()}"
         kind = "quiet" if seen else CANT_TELL
     else:
         heading, kind = words.NIGHT_VERDICTS[label], label
-        says = f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{listed(LOOK_FOR[label])}"
+        look_for = f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{listed(LOOK_FOR[label])}"
+        says = f"{_worst(result, label)}{caution()}{look_for}"
     return (
         f'<section class="pv-card pv-verdict pv-{kind}" tabindex="-1">'
         f'<p class="pv-photo-name">{escape(result.folder)} · {escape(facts)}</p>'
-        f"<h3>{escape(heading)}</h3>{own_net(judged_with)}{says}{caution()}</section>"
+        f"<h3>{escape(heading)}</h3>{own_net(judged_with)}{says}</section>"
+    )
+
+
+def _worst(result: NightResult, label: str) -> str:
+    """Show the animal that the night's verdict is of; nothing where only a single photo was checked."""
+    followed = [
+        (track, view.view)
+        for view in result.views
+        for track in view.tracks
+        if track.judgement.label == label
+    ]
+    if not followed:
+        return ""
+    track, view = min(followed, key=lambda item: by_worry(item[0].judgement))
+    where = f"<p>{escape(words.VIEW)}: {escape(view)}</p>"
+    return at_a_glance(
+        OneAnimal(track.id, track.judgement, track.crop_rgb, of="a photo", beside=where)
     )
 
 

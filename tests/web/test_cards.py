@@ -107,6 +107,17 @@ def test_the_caution_stands_by_every_label_of_a_night() -> None:
     assert html.count(escape(CAUTION_BRIEF)) == 3
 
 
+def test_a_nights_verdict_shows_the_animal_that_it_is_of_before_anything_else() -> None:
+    html = cards.night_answer(made_night())
+    first = Seen(html).pictures()[0]
+    assert first["alt"] == "Number 1, cut out of a photo: leech-like"
+    seen = unfolded(html)
+    before, after = seen.split(CAUTION)
+    assert "Confidence 87 %" in before
+    assert f"{words.VIEW}: left" in before
+    assert LOOK_FOR["leech-like"][0] in after.split(words.SUMMARY)[0]
+
+
 def test_a_photo_where_nothing_stood_out_says_so() -> None:
     assert words.WHOLE_PHOTO in Seen(cards.photo_answer(check_of("not-an-organism"))).text
     assert words.WHOLE_PHOTO not in Seen(cards.photo_answer(made_check(photo(), None))).text
@@ -264,4 +275,5 @@ def test_a_night_lists_the_clues_of_each_animal() -> None:
     left = night.views[1]
     told = replace(left.tracks[0], judgement=replace(LEECH, cues=CUES))
     both = replace(night, views=(replace(left, tracks=(told, *left.tracks[1:])),))
-    assert Seen(cards.night_answer(both)).text.count(CUES[1].sentence()) == 1
+    text = Seen(cards.night_answer(both)).text
+    assert text.count(CUES[1].sentence()) == 2  # with the verdict, and on its own card
