@@ -164,7 +164,7 @@ def _gaits(gait: GaitReading) -> str:
         for name, share in zip(GAITS, gait.p_gaits, strict=True)
     )
     caption = f'<caption class="pv-small-head">{escape(size_words.GAIT_LIKELY)}</caption>'
-    return f"<table>{caption}<tbody>{rows}</tbody></table>"
+    return f'<table class="pv-shares">{caption}<tbody>{rows}</tbody></table>'
 
 
 def _size(animal: ClipAnimal, scale: Scale | None) -> str:

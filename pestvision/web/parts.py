@@ -103,7 +103,7 @@ def probabilities(judged: Judgement) -> str:
         f"<td>{escape(words.per_cent(share))}</td></tr>"
         for group, share in zip(GROUPS, judged.p_groups, strict=True)
     )
-    return folded(words.ALL_ANSWERS, f"<table><tbody>{rows}</tbody></table>")
+    return folded(words.ALL_ANSWERS, f'<table class="pv-shares"><tbody>{rows}</tbody></table>')
 
 
 def listed(sentences: Iterable[str]) -> str:
