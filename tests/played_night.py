@@ -17,6 +17,7 @@ from pestvision.errors import UnreadablePhotoError
 from pestvision.findings import follow as follow_module
 from pestvision.findings import night as night_module
 from pestvision.findings import stretch as stretch_module
+from pestvision.findings import views as views_module
 from pestvision.findings.night import scan_night
 from pestvision.motion.align import AlignedPair, AlignmentFailed, AlignReason
 from pestvision.motion.blobs import Blob, PairChange
@@ -148,7 +149,7 @@ def player(monkeypatch: pytest.MonkeyPatch) -> Callable[..., NightResult]:
         )
         series = Series(Path("night"), views, tuple(skipped))
         monkeypatch.setattr(night_module, "read_series", lambda *_, **__: series)
-        for module in (stretch_module, night_module):  # looked over, and shown
+        for module in (stretch_module, views_module):  # looked over, and shown
             monkeypatch.setattr(
                 module,
                 "read_photo",

@@ -1,4 +1,7 @@
-"""The commands of the album: pictures of one's own, their labels, and what the net learns from them."""
+"""The commands of the album: add pictures of one's own, label them, find them, take them out.
+
+`album_learn` adds what the net learns from them, `album_sharing` how an album is given and taken.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +29,6 @@ EXIT_STATUSES = (
     "Exit status: 0 done; 2 wrong usage; 3 what you gave cannot be used, or the folder cannot be written "
     "to; 4 the album or the weights are damaged."
 )
-SHIPPED = "shipped"
 
 album = typer.Typer(
     name="album",
@@ -332,163 +334,3 @@ def undo(
             return
         n = library.undo(parsed_number(action, "ACTION"), who=who)
     typer.echo(f"Undone: {n} crop{'' if n == 1 else 's'}.")
-
-
-@album.command(epilog=EXIT_STATUSES)
-@answering
-def adapt(who: WhoOption = "keeper", as_json: JsonOption = False, data: DataOption = None) -> None:
-    """Let the net learn from the labels.
-
-    What it learned is used only where it is better, by more than chance, on photos that it has not
-    learned from, and forgets nothing.
-    """
-    import sys
-
-    from pestvision.cli.bar import shown_progress
-    from pestvision.cli.work import json_line, load_classifier
-    from pestvision.collection.adapt import adapt as learn
-
-    with opened(data) as library:
-        classifier = load_classifier()
-        with shown_progress(is_wanted=sys.stderr.isatty() and not as_json) as progress:
-            outcome = learn(library, classifier, who=who, progress=progress)
-    if as_json:
-        version = None if outcome.version is None else outcome.version.id
-        about = None if outcome.version is None else outcome.version.about
-        told = {"adopted": outcome.is_adopted, "version": version, "sentence": outcome.sentence}
-        more = {"missing": list(outcome.missing), "about": about, "caution": CAUTION}
-        typer.echo(json_line({**told, **more}))
-    else:
-        typer.echo(printable(outcome.sentence))
-        typer.echo(caution_text())
-
-
-@album.command(epilog=EXIT_STATUSES)
-@answering
-def trust(
-    version: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="VERSION",
-            help="A version's number, or 'shipped' for the net as it came. Left out: list them.",
-        ),
-    ] = None,
-    who: WhoOption = "keeper",
-    data: DataOption = None,
-) -> None:
-    """Choose which version of what was learned is used.
-
-    'shipped' goes back to the net as it came; versions and labels are kept.
-    """
-    from pestvision.cli.album_text import version_text
-    from pestvision.collection.adapt import trust as use
-    from pestvision.collection.adapt import versions
-
-    with opened(data) as library:
-        if version is None:
-            found = versions(library)
-            for item in found:
-                typer.echo(version_text(item))
-            if not any(item.is_trusted for item in found):
-                typer.echo("The net is used as it came.")
-            return
-        number = None if version == SHIPPED else parsed_number(version, "VERSION")
-        typer.echo(use(library, number, who=who))
-
-
-@album.command(epilog=EXIT_STATUSES)
-@answering
-def agree(data: DataOption = None) -> None:
-    """Say how well the labels of several people agree."""
-    from pestvision.cli.album_work import agreement_lines
-
-    with opened(data) as library:
-        for line in agreement_lines(library):
-            typer.echo(printable(line))
-
-
-@album.command(epilog=EXIT_STATUSES)
-@answering
-def export(
-    target: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="A folder that is not there yet, or is empty.")
-    ],
-    layout: Annotated[
-        str,
-        typer.Option(
-            "--as",
-            metavar="LAYOUT",
-            help="table, coco (adds a COCO JSON file), or image-folder (adds the crops by label).",
-        ),
-    ] = "table",
-    label: Annotated[
-        str | None, typer.Option("--label", metavar="LABEL", help="Only crops of this label.")
-    ] = None,
-    tank: Annotated[str | None, typer.Option("--tank", metavar="NAME", help="Which tank.")] = None,
-    who: Annotated[
-        str | None,
-        typer.Option("--who", metavar="NAME", help="Who hands it on, for its datasheet."),
-    ] = None,
-    as_json: JsonOption = False,
-    data: DataOption = None,
-) -> None:
-    """Hand the album on, or a part of it.
-
-    Photos without position or serial numbers, crops, labels with their history, a datasheet and
-    checksums. Nothing is written over.
-    """
-    from dataclasses import asdict
-
-    from pestvision.cli.work import json_line
-    from pestvision.collection.exchange import export_album
-    from pestvision.collection.records import Wanted
-
-    wanted = Wanted(label=label, tank=tank) if label or tank else None
-    with opened(data) as library:
-        done = export_album(library, target, layout=layout, who=who, wanted=wanted)
-    if as_json:
-        typer.echo(json_line({**asdict(done), "folder": str(done.folder)}))
-        return
-    typer.echo(
-        printable(
-            f"Written: {done.n_photos} photos, {done.n_crops} crops and {done.n_labels} labels, "
-            f"{done.n_bytes / 1e6:.1f} MB, in {done.folder}"
-        )
-    )
-
-
-@album.command(name="import", epilog=EXIT_STATUSES)
-@answering
-def import_(
-    source: Annotated[
-        Path,
-        typer.Argument(
-            metavar="SOURCE",
-            help=(
-                "An exported album; a COCO JSON file; a folder with a folder for each label; or a CSV "
-                "file with the columns photo,x0,y0,x1,y1,label."
-            ),
-        ),
-    ],
-    who: WhoOption = "keeper",
-    as_json: JsonOption = False,
-    data: DataOption = None,
-) -> None:
-    """Take labelled photos in, or another keeper's album.
-
-    What does not agree is listed, not guessed.
-    """
-    from pestvision.cli.album_text import imported_lines
-    from pestvision.cli.album_work import imported_json
-    from pestvision.cli.work import json_line
-    from pestvision.collection.exchange import import_album
-
-    with opened(data) as library:
-        done = import_album(library, source, who=who)
-    for name, reason in done.skipped:
-        complain(f"Skipped: {reason if name in reason else f'{name}: {reason}'}")
-    if as_json:
-        typer.echo(json_line(imported_json(done)))
-        return
-    for line in imported_lines(done):
-        typer.echo(printable(line))

@@ -1,68 +1,37 @@
-"""The commands themselves: read what was typed, call the one stage that does it, print the answer."""
+"""The whole program: its commands in the order of its help, its version, and the entry point.
+
+The larger commands have modules of their own; here are those of the page, the scale card and the selftest.
+"""
 
 from __future__ import annotations
 
 import sys
 import warnings
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path  # noqa: TC003  typer reads it at run time
+from typing import Annotated
 
 import typer
 
 from pestvision import __version__
-from pestvision.cli import tank_ask  # noqa: F401  adds its commands
+from pestvision.cli import album_learn, album_sharing, tank_ask  # noqa: F401  add their commands
 from pestvision.cli.album import album
-from pestvision.cli.answers import answering, complain
+from pestvision.cli.answers import answering
+from pestvision.cli.backups import backup, restore
+from pestvision.cli.check import check
 from pestvision.cli.clip import clip
-from pestvision.cli.given import (
-    asked_password,
-    parsed_box,
-    parsed_port,
-    require_folder,
-    require_writable,
-    with_costs,
-)
+from pestvision.cli.given import asked_password, parsed_port, with_costs
+from pestvision.cli.night import night
 from pestvision.cli.options import (  # noqa: TC001  typer reads them at run time
     CostsOption,
     DataOption,
     JsonOption,
     SettingsOption,
 )
-from pestvision.cli.scale_options import (
-    BarOption,
-    CoinNumberOption,
-    CoinOption,
-    RulerOption,
-    ScaleCardOption,
-    ScalePhotoOption,
-    TwoPointsOption,
-    require_one_photo,
-    scale_of_night,
-    wanted_scale,
-)
 from pestvision.cli.tank import tank
-from pestvision.cli.tank_work import require_tank, write_scan
-from pestvision.cli.text import GO_ON, caution_text, check_text, printable
-from pestvision.cli.work import (
-    advice_text,
-    checked,
-    finish_night,
-    json_line,
-    load_classifier,
-    parsed_jobs,
-    print_view,
-    processes,
-    save_crops,
-    say_what_is_kept,
-    stop_night,
-    with_own_labels,
-)
-from pestvision.errors import PersonError
+from pestvision.cli.text import printable
+from pestvision.cli.work import json_line
 from pestvision.settings import load_settings
 from pestvision.storage.place import data_folder
-
-if TYPE_CHECKING:
-    from pestvision.findings.finding import ViewResult
 
 EXIT_STATUSES = (
     "Exit status: 0 done, whatever was found; 2 wrong usage; 3 what you gave cannot be used; "
@@ -88,6 +57,8 @@ app = typer.Typer(
 app.add_typer(album)
 app.add_typer(tank)
 app.command(epilog=EXIT_STATUSES)(clip)
+app.command(epilog=EXIT_STATUSES)(check)
+app.command(epilog=EXIT_STATUSES)(night)
 
 
 @answering
@@ -114,193 +85,6 @@ def _whole_program(
     ] = False,
 ) -> None:
     pass
-
-
-@app.command(epilog=EXIT_STATUSES)
-@answering
-def check(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO", help="One photo or more.")],
-    as_json: JsonOption = False,
-    box: Annotated[
-        str | None,
-        typer.Option(
-            "--box",
-            metavar="X0,Y0,X1,Y1",
-            help="Judge only this part of a single photo: left, top, right, bottom in pixels.",
-        ),
-    ] = None,
-    crops: Annotated[
-        Path | None,
-        typer.Option("--crops", metavar="FOLDER", help="Save each crop that was judged here."),
-    ] = None,
-    two_points: TwoPointsOption = None,
-    scale_card: ScaleCardOption = False,
-    bar_mm: BarOption = None,
-    coin: CoinOption = None,
-    coin_number: CoinNumberOption = None,
-    ruler: RulerOption = None,
-    costs: CostsOption = None,
-    data: DataOption = None,
-    settings: SettingsOption = None,
-) -> None:
-    """Find and label the organisms on close-up photos.
-
-    A photo that cannot be used is named on the error stream, with what would do, and the others go
-    on; the exit status is 3 only when none could be used.
-    """
-    chosen = with_costs(load_settings(settings), costs)
-    wanted = wanted_scale(
-        two_points=two_points,
-        scale_card=scale_card,
-        bar_mm=bar_mm,
-        coin=coin,
-        coin_number=coin_number,
-        ruler=ruler,
-    )
-    require_one_photo(wanted, n_photos=len(photos))
-    region = None if box is None else parsed_box(box, n_photos=len(photos))
-    if crops is not None:
-        require_writable(crops)
-    classifier = with_own_labels(load_classifier(), data)
-    n_used = 0
-    labels: set[str] = set()
-    try:
-        for path in photos:
-            try:
-                answer = checked(path, classifier, chosen, region, wanted=wanted, as_json=as_json)
-            except PersonError as error:
-                complain(error.sentence())
-                continue
-            n_used += 1
-            labels.add(answer.verdict.label)
-            typer.echo(json_line(answer.as_json()) if as_json else check_text(answer))
-            if crops is not None:
-                save_crops(answer, crops)
-    finally:
-        if n_used and not as_json:
-            if advice := advice_text(labels):
-                typer.echo(advice)
-            typer.echo(caution_text())
-    if not n_used:
-        raise typer.Exit(PersonError.exit_status)
-
-
-@app.command(epilog=EXIT_STATUSES)
-@answering
-def night(
-    folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="The folder with a night's photos.")
-    ],
-    as_json: JsonOption = False,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            metavar="FOLDER",
-            help="Where the report goes; by default pestvision-night-NAME in the current folder.",
-        ),
-    ] = None,
-    jobs: Annotated[
-        str | None,
-        typer.Option(
-            "--jobs",
-            metavar="NUMBER",
-            help=(
-                "How many processes look at the photos: 1 by default, 0 for as many as there are "
-                "cores. Each takes as much memory as one alone."
-            ),
-        ),
-    ] = None,
-    resume: Annotated[
-        bool,
-        typer.Option("--resume", help="Go on with a scan that was stopped, where it stopped."),
-    ] = False,
-    tank_name: Annotated[
-        str | None,
-        typer.Option(
-            "--tank",
-            metavar="TANK",
-            help="Write what was seen into this tank's log, as the program's look.",
-        ),
-    ] = None,
-    two_points: TwoPointsOption = None,
-    scale_card: ScaleCardOption = False,
-    bar_mm: BarOption = None,
-    coin: CoinOption = None,
-    coin_number: CoinNumberOption = None,
-    ruler: RulerOption = None,
-    scale_photo: ScalePhotoOption = None,
-    costs: CostsOption = None,
-    data: DataOption = None,
-    settings: SettingsOption = None,
-) -> None:
-    """Find what moved on the glass overnight.
-
-    Goes through a folder of photos and writes a report.
-
-    Photos of several places may lie in sub-folders or mixed. A photo that cannot be used is skipped
-    and named; the exit status is 0 if any photo could be used. A scan that is stopped with Ctrl-C, or
-    with the computer, keeps what it had finished.
-    """
-    chosen = with_costs(load_settings(settings), costs)
-    wanted = wanted_scale(
-        two_points=two_points,
-        scale_card=scale_card,
-        bar_mm=bar_mm,
-        coin=coin,
-        coin_number=coin_number,
-        ruler=ruler,
-    )
-    n_jobs = parsed_jobs(jobs)
-    require_folder(folder)
-    target = out or Path(f"pestvision-night-{folder.resolve().name}")
-    require_writable(target)
-    if tank_name is not None:
-        require_tank(tank_name, data)
-
-    scale = scale_of_night(folder, wanted, scale_photo, settings=chosen)
-
-    from pestvision.cli.bar import shown_progress
-    from pestvision.findings.kept import FOLDER_NAME
-    from pestvision.findings.night import broken_off, scan_night
-    from pestvision.report.write import free_folder
-
-    target = free_folder(target)
-    kept = target / FOLDER_NAME
-    say_what_is_kept(kept, resume=resume)
-    classifier = with_own_labels(load_classifier(), data)
-    is_bar_wanted = sys.stderr.isatty() and not (as_json and sys.stdout.isatty())
-    finished: list[ViewResult] = []
-
-    def take(view: ViewResult) -> None:
-        finished.append(view)
-        if as_json:
-            print_view(view)
-
-    try:
-        with (
-            processes(n_jobs) as executor,
-            shown_progress(is_wanted=is_bar_wanted) as progress,
-        ):
-            found = scan_night(
-                folder,
-                classifier,
-                settings=chosen,
-                progress=progress,
-                on_view=take,
-                executor=executor,
-                in_flight=2 * n_jobs,
-                keep_in=kept,
-                resume=resume,
-                scale=scale,
-            )
-    except KeyboardInterrupt:
-        stopped = broken_off(folder, finished, classifier, chosen, GO_ON)
-        stop_night(stopped, target, kept, as_json=as_json)
-    finish_night(found, target, as_json=as_json, classifier=classifier, kept=kept)
-    if tank_name is not None:
-        for line in write_scan(found, tank_name, data):
-            complain(line)
 
 
 @app.command(epilog=EXIT_STATUSES)
@@ -335,7 +119,7 @@ def page(
     wanted_port = None if port is None else parsed_port(port)
     password = asked_password() if lan else None
 
-    from pestvision.web.app import run_page
+    from pestvision.web.serve import run_page
 
     run_page(
         settings=chosen,
@@ -377,52 +161,8 @@ def scale_card(
         typer.echo(printable(line))
 
 
-@app.command(epilog=EXIT_STATUSES)
-@answering
-def backup(
-    target: Annotated[
-        Path, typer.Argument(metavar="FILE", help="The backup to be made, such as tanks.zip.")
-    ],
-    data: DataOption = None,
-) -> None:
-    """Make a backup of album and log in one file.
-
-    Pictures, labels, versions, tanks and notes are in it. The page may go on meanwhile. What is there already is never written over.
-    """
-    from pestvision.storage.backup import back_up
-
-    made = back_up(data_folder(data), target)
-    for path in made.missing:
-        complain(f"Not in the backup, because it is damaged or gone: {path}")
-    typer.echo(
-        printable(f"Backed up: {made.n_photos} photos, {made.n_bytes / 1e6:.1f} MB, in {made.path}")
-    )
-
-
-@app.command(epilog=EXIT_STATUSES)
-@answering
-def restore(
-    source: Annotated[Path, typer.Argument(metavar="FILE", help="A backup that was made.")],
-    replace_newer: Annotated[
-        bool,
-        typer.Option(
-            "--replace-newer",
-            help="Also where there is something now that the backup does not hold.",
-        ),
-    ] = False,
-    data: DataOption = None,
-) -> None:
-    """Bring a backup of album and log back.
-
-    The backup is checked whole before anything is changed, and what was there is moved aside, not
-    deleted. Close the page first.
-    """
-    from pestvision.storage.restore import restore as bring_back
-
-    done = bring_back(source, data_folder(data), replace_newer=replace_newer)
-    typer.echo(printable(f"Brought back: {done.n_photos} photos, in {done.data_folder}"))
-    if done.put_aside is not None:
-        typer.echo(printable(f"What was there before is in {done.put_aside}"))
+app.command(epilog=EXIT_STATUSES)(backup)
+app.command(epilog=EXIT_STATUSES)(restore)
 
 
 @app.command(epilog=EXIT_STATUSES)

@@ -25,9 +25,10 @@ if TYPE_CHECKING:
 
 _HEAD_BYTES: Final = 4096
 _BARE: Final = (
-    "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{title}</title></head>"
-    "<body style='max-width:60rem;margin:2rem auto;font-family:sans-serif'><h1>{title}</h1>{body}"
-    "<p>{caution}</p></body></html>"
+    "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{title}</title>"
+    "<meta name='viewport' content='width=device-width, initial-scale=1'></head>"
+    "<body style='max-width:60rem;margin:2rem auto;font-family:sans-serif'><h1>{title}</h1>"
+    "<p>{caution}</p>{body}</body></html>"
 )
 
 
@@ -94,7 +95,7 @@ def checked_clip(
 
 
 def save_pictures(answer: ClipCheck, folder: Path) -> list[Path]:
-    """Save the first frame with the tracks, and the lengths over time; give their paths.
+    """Save the first frame with the tracks, and each animal's way and length over time; give their paths.
 
     Raises
     ------
@@ -103,18 +104,31 @@ def save_pictures(answer: ClipCheck, folder: Path) -> list[Path]:
     """
     from PIL import Image
 
-    from pestvision.report.trail_figures import Tracked, length_curve, track_picture
+    from pestvision.report.pictures import jpeg_uri
+    from pestvision.report.track_picture import Tracked, close_up, track_picture, window_of
+    from pestvision.report.trail_figures import length_curve
     from pestvision.storage.whole_file import write_whole_bytes
 
     name = answer.clip if answer.is_burst else Path(answer.clip).stem
     stem = name or "clip"
     tracked = [Tracked(item.track, item.judgement.label, item.trail) for item in answer.animals]
-    drawn = track_picture(answer.picture_rgb, tracked, scale=answer.picture_scale)
+    scale = answer.picture_scale
+    drawn = track_picture(answer.picture_rgb, tracked, scale=scale)
     png = BytesIO()
     Image.fromarray(drawn).save(png, format="PNG")
+
+    def way(one: Tracked) -> str:
+        """Give a picture of where one animal went, close up; nothing where it fills the frame."""
+        window = window_of([one], answer.picture_rgb, scale=scale)
+        if window is None:
+            return ""
+        close = close_up(answer.picture_rgb, [one], scale=scale, window=window)
+        alt = escape(f"Where it went, close up: {one.caption()}")
+        return f'<img src="{jpeg_uri(close)}" alt="{alt}" style="max-width:100%">'
+
     curves = [
-        f"<h2>Animal {item.track}</h2>{curve}"
-        for item in answer.animals
+        f"<h2>Animal {item.track}</h2>{way(one)}{curve}"
+        for item, one in zip(answer.animals, tracked, strict=True)
         if (
             curve := length_curve(
                 item.trail, item.gait, mm_per_px=item.mm_per_px, number=item.track

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pestvision.organisms.caution import CAUTION
+from pestvision.organisms.caution import CAUTION, CAUTION_BRIEF
 
-__all__ = ["BETTER_PHOTO", "CAUTION", "CUES_HEADING", "HEAT_WORDS", "LOOK_FOR"]
+__all__ = ["BETTER_PHOTO", "CAUTION", "CAUTION_BRIEF", "CUES_HEADING", "HEAT_WORDS", "LOOK_FOR"]
 
 LOOK_FOR: dict[str, tuple[str, ...]] = {
     "leech-like": (

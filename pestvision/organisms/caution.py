@@ -1,4 +1,7 @@
-"""The caution that goes with every label of the net, wherever it is shown or handed on."""
+"""The caution that goes with every label of the net, wherever it is shown or handed on.
+
+An answer gives it whole, once, beside its first label; `CAUTION_BRIEF` stands beside each further one.
+"""
 
 from __future__ import annotations
 
@@ -8,3 +11,5 @@ CAUTION = (
     "treat, sell or throw anything away. The label of a product, your local rules and a vet come first; "
     "copper and bleach kill snails, and nothing from a tank belongs outdoors."
 )
+
+CAUTION_BRIEF = "A computer's reading, not a diagnosis."

@@ -1,4 +1,4 @@
-"""Pictures of an animal that was followed: its length over time here, its track in `track_picture`."""
+"""The length over time of an animal that was followed, drawn; where it went is drawn in `track_picture`."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pestvision.motion.gait_features import measure
 from pestvision.motion.trail import LOOPS, STEPS
 from pestvision.report.log_marks import LINE, MAX_LETTERS, WIDTH, anchor_of
 from pestvision.report.templating import template
-from pestvision.report.track_picture import Tracked, pieces_of, track_picture
+from pestvision.report.track_picture import pieces_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,16 +22,6 @@ if TYPE_CHECKING:
     from pestvision.arrays import F64, Bool
     from pestvision.motion.trail import GaitReading, Trail
     from pestvision.report.track_picture import I64
-
-__all__ = [
-    "CurveFigure",
-    "Held",
-    "Tracked",
-    "curve_figure",
-    "held_ends",
-    "length_curve",
-    "track_picture",
-]
 
 PLOT_LEFT: Final = 112.0  # room for "100 mm" in the largest letters
 PLOT_RIGHT: Final = 16.0

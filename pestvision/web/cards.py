@@ -1,4 +1,4 @@
-"""Results as HTML: the verdict, a card for each finding, the night's summary.
+"""Results as HTML: the answer for a photo, and for a night with its summary and its views.
 
 Everything that comes from a file (names, times, reasons) is escaped here. Pictures are put into the
 page itself, so that no crop is left in a served folder.
@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING
 from pestvision.findings.size_summary import length_in_short, sizes_words, view_sizes
 from pestvision.findings.words import HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import CANT_TELL, GROUP_NAMES, Group
-from pestvision.report.order import ANIMAL_LABELS, WORRY_ORDER, view_by_worry
+from pestvision.report.order import ANIMAL_LABELS, WORRY_ORDER, by_worry, view_by_worry
 from pestvision.report.pictures import HEAT_COLOURS, heat_picture
 from pestvision.web import words
+from pestvision.web.answer_cards import OneAnimal, at_a_glance, further_cards, verdict_card
 from pestvision.web.outlines import Outline, draw_outlines, reduced
 from pestvision.web.parts import (
     CROP_QUALITY,
+    brief_caution,
     caution,
     confidence,
     crop_picture,
@@ -26,7 +28,6 @@ from pestvision.web.parts import (
     listed,
     own_net,
     picture,
-    probabilities,
     readable_time,
     scale_said,
     size_of,
@@ -71,9 +72,7 @@ def photo_answer(
     judged_with: str = "",
     scale: Scale | None = None,
 ) -> str:
-    """Give the whole answer for one photo: the verdict, then a card for each of several findings.
-
-    A single finding is the verdict, so it is shown there and not twice.
+    """Give the whole answer for one photo: the verdict, which is of the first finding, then the others.
 
     Parameters
     ----------
@@ -89,79 +88,31 @@ def photo_answer(
         What lengths were taken from; None without any.
     """
     drawn = [None] * len(check.findings) if heats is None else list(heats)
-    heat = drawn[0] if drawn else None
-    parts = [_verdict(check, alone=alone, heat=heat, judged_with=judged_with, scale=scale)]
-    if check.findings and _only(check) is None:
-        parts.append(f"<h3>{escape(words.FOUND)}</h3>")
-        parts.append('<ol class="pv-findings">')
-        parts += [
-            _finding_card(finding, heat, scale)
-            for finding, heat in zip(check.findings, drawn, strict=True)
-        ]
-        parts.append("</ol>")
-    parts.append(scale_said(scale))
+    shown = [
+        OneAnimal(
+            finding.id,
+            finding.judgement,
+            finding.crop_rgb,
+            beside=size_of(finding.size_words, scale),
+            beneath=_heat(finding, heat),
+        )
+        for finding, heat in zip(check.findings, drawn, strict=True)
+    ]
+    verdict = verdict_card(
+        check.verdict,
+        shown[0] if shown else None,
+        source=check.photo,
+        heading=words.VERDICTS[check.verdict.label],
+        opening="" if shown or alone else words.WHOLE_PHOTO,
+        judged_with=judged_with,
+    )
+    parts = [verdict, further_cards(words.FURTHER, "", shown[1:]), scale_said(scale)]
     notes = tuple(note for note in check.notes if scale is None or note not in scale.notes)
     if check.taken is not None:
         notes = (f"Taken {readable_time(check.taken)}, by the camera’s clock.", *notes)
     if notes:
         parts.append(folded(words.NOTES, listed(notes)))
     return "".join(parts)
-
-
-def _only(check: PhotoCheck) -> Finding | None:
-    """Give the finding that is the whole answer, None where there are several or none."""
-    if len(check.findings) != 1 or check.findings[0].judgement.label != check.verdict.label:
-        return None
-    return check.findings[0]
-
-
-def _verdict(
-    check: PhotoCheck,
-    *,
-    alone: bool,
-    heat: F32 | None,
-    judged_with: str,
-    scale: Scale | None,
-) -> str:
-    judged = check.verdict
-    opening = ""
-    crop = ""
-    only = _only(check)
-    if only is not None:
-        crop = (
-            f'<p class="pv-only">{crop_picture(only.id, only.judgement.label, only.crop_rgb)}</p>'
-            f'<p><span class="pv-number">{only.id}</span> '
-            f"{escape(GROUP_NAMES[only.judgement.label])}</p>{_heat(only, heat)}"
-            f"{size_of(only.size_words, scale)}"
-        )
-    if not check.findings and not alone:
-        opening = f"<p>{escape(words.WHOLE_PHOTO)}</p>"
-    name = f'<p class="pv-photo-name">{escape(check.photo)}</p>'
-    return (
-        f'<section class="pv-card pv-verdict pv-{judged.label}" tabindex="-1">'
-        f"{name}<h3>{escape(words.VERDICTS[judged.label])}</h3>"
-        f"{confidence(judged)}{own_net(judged_with)}{crop}{opening}{cues_of(judged)}"
-        f"<h4>{escape(words.WHY)}</h4>{listed(judged.reasons)}"
-        f"<h4>{escape(words.SETTLES)}</h4>{listed(judged.why.settled_by)}"
-        f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{listed(LOOK_FOR[judged.label])}"
-        f"{probabilities(judged)}{caution()}</section>"
-    )
-
-
-def _finding_card(finding: Finding, heat: F32 | None, scale: Scale | None) -> str:
-    judged = finding.judgement
-    return (
-        f'<li class="pv-card pv-finding pv-{judged.label}">'
-        f'<div class="pv-side">{crop_picture(finding.id, judged.label, finding.crop_rgb)}'
-        f"{_heat(finding, heat)}</div>"
-        f'<div class="pv-main"><h4><span class="pv-number">{finding.id}</span> '
-        f"{escape(GROUP_NAMES[judged.label])}</h4>{confidence(judged)}"
-        f"{size_of(finding.size_words, scale)}{cues_of(judged)}"
-        f'<p class="pv-small-head">{escape(words.WHY)}</p>{listed(judged.reasons)}'
-        f"{folded(words.SETTLES, listed(judged.why.settled_by))}"
-        f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[judged.label]))}"
-        f"{probabilities(judged)}</div>{caution()}</li>"
-    )
 
 
 def _heat(finding: Finding, heat: F32 | None) -> str:
@@ -221,15 +172,34 @@ def _night_verdict(result: NightResult, judged_with: str) -> str:
     if label is None:
         seen = could_compare(result)
         heading = words.NIGHT_QUIET if seen else words.NIGHT_UNSEEN
-        says = f"<p>{escape(words.NIGHT_QUIET_SAYS if seen else words.NIGHT_UNSEEN_SAYS)}</p>"
+        quiet = words.NIGHT_QUIET_SAYS if seen else words.NIGHT_UNSEEN_SAYS
+        says = f"<p>{escape(quiet)}</p>{caution()}"
         kind = "quiet" if seen else CANT_TELL
     else:
         heading, kind = words.NIGHT_VERDICTS[label], label
-        says = f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{listed(LOOK_FOR[label])}"
+        look_for = f"<h4>{escape(words.LOOK_FOR_HEADING)}</h4>{listed(LOOK_FOR[label])}"
+        says = f"{_worst(result, label)}{caution()}{look_for}"
     return (
         f'<section class="pv-card pv-verdict pv-{kind}" tabindex="-1">'
         f'<p class="pv-photo-name">{escape(result.folder)} · {escape(facts)}</p>'
-        f"<h3>{escape(heading)}</h3>{own_net(judged_with)}{says}{caution()}</section>"
+        f"<h3>{escape(heading)}</h3>{own_net(judged_with)}{says}</section>"
+    )
+
+
+def _worst(result: NightResult, label: str) -> str:
+    """Show the animal that the night's verdict is of; nothing where only a single photo was checked."""
+    followed = [
+        (track, view.view)
+        for view in result.views
+        for track in view.tracks
+        if track.judgement.label == label
+    ]
+    if not followed:
+        return ""
+    track, view = min(followed, key=lambda item: by_worry(item[0].judgement))
+    where = f"<p>{escape(words.VIEW)}: {escape(view)}</p>"
+    return at_a_glance(
+        OneAnimal(track.id, track.judgement, track.crop_rgb, of="a photo", beside=where)
     )
 
 
@@ -325,9 +295,9 @@ def _label_group(label: str, tracks: Sequence[TrackResult]) -> str:
     cards = "".join(_track_card(track) for track in of_label)
     return (
         f'<section class="pv-card pv-group pv-{label}"><h5>{escape(GROUP_NAMES[label])}: '
-        f"{words.count(len(of_label), 'animal followed', 'animals followed')}</h5>"
+        f"{words.count(len(of_label), 'animal followed', 'animals followed')}</h5>{brief_caution()}"
         f'<ul class="pv-crops">{cards}</ul>'
-        f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[label]))}{caution()}</section>"
+        f"{folded(words.LOOK_FOR_HEADING, listed(LOOK_FOR[label]))}</section>"
     )
 
 
@@ -338,14 +308,15 @@ def _track_card(track: TrackResult) -> str:
     where = words.count(len(names), "photo", "photos")
     if names:
         where += f": {names[0]}" + (f" to {names[-1]}" if len(names) > 1 else "")
+    why = (*judged.reasons, *track.size_words, *judged.why.settled_by)
     size = ""
     if track.length is not None:
         size = f"<p>{escape(words.LONG.format(length=length_in_short(track.length)))}</p>"
     return (
         f"<li>{crop_picture(track.id, judged.label, track.crop_rgb, of='a photo')}"
         f'<p><span class="pv-number">{track.id}</span> <strong>{escape(label)}</strong></p>'
-        f"{confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>{size}{cues_of(judged)}"
-        f"{folded(words.WHY, listed((*judged.reasons, *track.size_words, *judged.why.settled_by)))}</li>"
+        f"{confidence(judged)}<p>{escape(words.SEEN_ON)} {escape(where)}</p>{size}"
+        f"{folded(words.WHY, cues_of(judged) + listed(why))}</li>"
     )
 
 
@@ -361,7 +332,7 @@ def _moved_things(view: ViewResult) -> str:
         f"{words.per_cent(moved.judgement.confidence)}: {pair.first} to {pair.second}"
         for pair, moved in things
     ]
-    return folded(f"{words.MOVED_THINGS}: {len(things)}", listed(lines) + caution())
+    return folded(f"{words.MOVED_THINGS}: {len(things)}", brief_caution() + listed(lines))
 
 
 def _not_compared(failed: Sequence[PairResult]) -> str:

@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw
 
 from pestvision.arrays import U8, BoxXyxy, as_rgb, as_u8, checked_box
 from pestvision.organisms.classes import GROUP_NAMES
-from pestvision.report.plates import COLOURS, HALO, line_px, write_plate
+from pestvision.report.plates import COLOURS, HALO, Box, line_px, write_plate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,13 +68,16 @@ def draw_outlines(rgb: U8, outlines: Sequence[Outline], *, scale: float) -> U8:
     """
     picture = Image.fromarray(as_rgb(rgb))
     pen = ImageDraw.Draw(picture)
-    for outline in reversed(outlines):
-        box = _scaled(outline.box_xyxy_px, scale, picture.size)
-        _frame(pen, box, COLOURS[outline.label], line_px(picture))
+    boxes = [_scaled(outline.box_xyxy_px, scale, picture.size) for outline in outlines]
+    for outline, box in reversed(list(zip(outlines, boxes, strict=True))):
         colour = COLOURS[outline.label]
+        _frame(pen, box, colour, line_px(picture))
         if outline.line_xy_px is not None:
             _body_line(pen, outline.line_xy_px * scale, colour, line_px(picture))
-        write_plate(pen, box, outline.caption(), colour=colour, picture=picture)
+    taken: list[Box] = []
+    for outline, box in zip(outlines, boxes, strict=True):
+        colour = COLOURS[outline.label]
+        write_plate(pen, box, outline.caption(), colour=colour, picture=picture, taken=taken)
     return as_rgb(_array(picture))
 
 

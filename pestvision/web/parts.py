@@ -10,7 +10,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from pestvision.findings.sizes import SCALE_NAMES
-from pestvision.findings.words import CAUTION, CUES_HEADING
+from pestvision.findings.words import CAUTION, CAUTION_BRIEF, CUES_HEADING
 from pestvision.organisms.classes import CANT_TELL, FINE_CLASSES, GROUP_NAMES, GROUPS, Group
 from pestvision.report.pictures import jpeg_uri
 from pestvision.web import size_words, words
@@ -28,11 +28,16 @@ SHOWN_FINE = {item.name: item.shown for item in FINE_CLASSES}
 
 
 def caution() -> str:
-    """Give the caution that stands by every label."""
+    """Give the whole caution: it stands once in an answer, beside its verdict."""
     return (
         f'<p class="pv-caution"><strong>{escape(words.CAUTION_HEADING)}:</strong> '
         f"{escape(CAUTION)}</p>"
     )
+
+
+def brief_caution() -> str:
+    """Give the caution in a line: it stands beside every further label of an answer."""
+    return f'<span class="pv-caution-brief">{escape(CAUTION_BRIEF)}</span>'
 
 
 def own_net(judged_with: str) -> str:
@@ -42,19 +47,23 @@ def own_net(judged_with: str) -> str:
 
 def confidence(judged: Judgement) -> str:
     """Give how sure an answer is, in words and as a bar."""
+    width = round(100 * judged.confidence)
+    return (
+        f'<p class="pv-confidence">{escape(confidence_words(judged))}</p>'
+        f'<div class="pv-bar" aria-hidden="true"><span style="width:{width}%"></span></div>'
+    )
+
+
+def confidence_words(judged: Judgement) -> str:
+    """Say how sure an answer is; of what cannot be told, what it is closest to."""
     share = words.per_cent(judged.confidence)
     if judged.label == CANT_TELL:
         likeliest = GROUPS[max(range(len(GROUPS)), key=lambda index: judged.p_groups[index])]
-        text = f"{words.NEAREST_CLASS} {GROUP_NAMES[likeliest]}: {share}, {words.NOT_ENOUGH}"
-    else:
-        text = f"{words.CONFIDENCE} {share}"
-        if judged.label == Group.HARMLESS:
-            text += f" · looks most like: {SHOWN_FINE[judged.fine]}"
-    width = round(100 * judged.confidence)
-    return (
-        f'<p class="pv-confidence">{escape(text)}</p>'
-        f'<div class="pv-bar" aria-hidden="true"><span style="width:{width}%"></span></div>'
-    )
+        return f"{words.NEAREST_CLASS} {GROUP_NAMES[likeliest]}: {share}, {words.NOT_ENOUGH}"
+    text = f"{words.CONFIDENCE} {share}"
+    if judged.label == Group.HARMLESS:
+        text += f" · looks most like: {SHOWN_FINE[judged.fine]}"
+    return text
 
 
 def cues_of(judged: Judgement) -> str:
@@ -94,7 +103,7 @@ def probabilities(judged: Judgement) -> str:
         f"<td>{escape(words.per_cent(share))}</td></tr>"
         for group, share in zip(GROUPS, judged.p_groups, strict=True)
     )
-    return folded(words.ALL_ANSWERS, f"<table><tbody>{rows}</tbody></table>")
+    return folded(words.ALL_ANSWERS, f'<table class="pv-shares"><tbody>{rows}</tbody></table>')
 
 
 def listed(sentences: Iterable[str]) -> str:

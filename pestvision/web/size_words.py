@@ -37,19 +37,19 @@ WHOLE_CLIP = (
     "No animal could be followed over the clip, so its clearest frame was judged as a whole."
 )
 TRACKS = "Where they went"
-TRACKS_SAY = (
-    "The first frame. The ring is where the middle of an animal was first seen, the arrow the way it went; "
-    "the coloured lines with dots at both ends are its body at some moments."
-)
-NO_TRACKS = "No animal was followed."
+_TRACK_KEY = "Ring: where its middle was first seen. Arrow: the way it went. Coloured lines: its body at some moments."
+TRACKS_SAY = f"The first frame. {_TRACK_KEY}"
+TRACKS_CLOSE = "Where they went, close up"
+TRACKS_CLOSE_SAY = f"Part of the first frame; the small picture is the whole of it. {_TRACK_KEY}"
+FURTHER = "Also followed"
 HOW_IT_MOVED = "How it moved"
-GAIT_UNKNOWN = "How it moved cannot be told."
+GAIT_UNKNOWN = "How it moved cannot be told"
 GAIT_LIKELY = "How likely each way of moving is"
-AFTER_ALL_LOOKS = "Looks alone"
 SPEED_MM = "Its middle went {speed} mm a second."
 SPEED_LENGTHS = "Its middle went {speed} of its own lengths a second."
 FOLLOWED = "Followed for {seconds} seconds, from second {start} on."
 SIZE = "How long it is"
+SIZE_UNKNOWN = "How long it is, is not known"
 NO_SCALE_CLIP = "Its length in millimetres is not known: no scale was taken. Under “How long is it?” you can mark one."
 CURVE = "Its length over time"
 ON_THE_CLIP = "the clip"
@@ -171,9 +171,11 @@ def unsure_by(scale: Scale) -> str:
     )
 
 
-def clip_facts(seconds: float, n_frames: int, n_looked: int) -> str:
-    """Say how long a clip is, and how much of it was looked at."""
-    return (
-        f"{seconds:.1f} seconds, {words.count(n_frames, 'frame', 'frames')}, of which {n_looked} were "
-        "looked at"
-    )
+def clip_seconds(seconds: float) -> str:
+    """Say how long a clip is."""
+    return f"{seconds:.1f} seconds"
+
+
+def clip_facts(n_frames: int, n_looked: int) -> str:
+    """Say how much of a clip was looked at."""
+    return f"It has {words.count(n_frames, 'frame', 'frames')}; {n_looked} were looked at."

@@ -107,10 +107,11 @@ NIGHT_UNSEEN_SAYS = (
 )
 WHOLE_PHOTO = "Nothing stood out by itself, so the photo was judged as a whole."
 WHY = "Why"
+WHY_AND_SETTLES = "Why, and what would settle it"
 SETTLES = "What would settle it"
 HEAT_SWITCH = "Show which places of the picture speak for the answer"
 LOOK_FOR_HEADING = "Look for this with your own eyes"
-FOUND = "What was found"
+FURTHER = "Also found"
 CONFIDENCE = "Confidence"
 NOT_ENOUGH = "not enough to say"
 ALL_ANSWERS = "How likely each answer is"

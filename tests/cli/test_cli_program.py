@@ -249,7 +249,7 @@ def test_selftest_names_a_missing_package(stages: Stages, type_in: TypeIn) -> No
 
 @pytest.fixture
 def page(stages: Stages) -> Stages:
-    stages.put("pestvision.web.app", "run_page", lambda **_all: None)
+    stages.put("pestvision.web.serve", "run_page", lambda **_all: None)
     return stages
 
 

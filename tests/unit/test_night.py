@@ -9,8 +9,8 @@ import pytest
 from played_night import Script, player, walk
 
 from pestvision.findings.follow import ANIMAL_CROP_PX, seen_at_once
-from pestvision.findings.night import ONE_PHOTO
 from pestvision.findings.stretch import MAX_MOVERS_PER_PAIR, NOTHING_MOVED
+from pestvision.findings.views import ONE_PHOTO
 from pestvision.organisms.classes import FINE_NAMES
 from pestvision.photos.series import Skipped
 

@@ -17,8 +17,8 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from pestvision.errors import WeightsError
 from pestvision.findings import crew as crew_module
 from pestvision.findings import stretch as stretch_module
-from pestvision.findings.night import ONE_PHOTO
 from pestvision.findings.stretch import cut_into_stretches
+from pestvision.findings.views import ONE_PHOTO
 from pestvision.report.tables import findings_csv, night_lines
 
 if TYPE_CHECKING:

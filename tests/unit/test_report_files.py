@@ -35,7 +35,7 @@ from made_trails import CUES
 
 from pestvision.errors import OutputError
 from pestvision.findings.finding import NightResult
-from pestvision.findings.words import CAUTION, CUES_HEADING, HEAT_WORDS, LOOK_FOR
+from pestvision.findings.words import CAUTION, CAUTION_BRIEF, CUES_HEADING, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import GROUP_NAMES
 from pestvision.photos.series import Skipped
 from pestvision.report import figures
@@ -185,10 +185,13 @@ def test_what_a_person_typed_is_shown_and_never_run() -> None:
     assert evil in Page(text).text
 
 
-def test_the_caution_stands_at_the_top_and_with_every_label(told: Page) -> None:
+def test_the_caution_stands_at_the_top_and_in_short_with_every_label(told: Page) -> None:
     n_blocks = sum("label" in (a.get("class") or "").split() for a in told.all("section"))
     assert n_blocks == 5
-    assert told.text.count(CAUTION) >= n_blocks + 1
+    assert told.text.count(CAUTION) == 2  # at the top and at the foot
+    assert (
+        told.text.count(CAUTION_BRIEF) == n_blocks + 2
+    )  # the table of a view, and what is no animal
     assert told.text.index(CAUTION) < told.text.index("All views")
 
 
@@ -530,7 +533,7 @@ def test_labels_are_written_in_the_words_a_person_reads(told: Page) -> None:
 def test_the_report_draws_the_heat_of_the_most_worrying_only_and_says_what_would_settle_it() -> (
     None
 ):
-    from pestvision.report.html import MAX_HEATS
+    from pestvision.report.animal_cards import MAX_HEATS
 
     tracks = tuple(
         followed(number, judged(label), [("a.jpg", BOX)])

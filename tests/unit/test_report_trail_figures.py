@@ -1,35 +1,28 @@
-"""The pictures of an animal that was followed: what they draw, and what they say without being seen."""
+"""The length over time of an animal that was followed: what is drawn, and what it says without being seen."""
 
 from __future__ import annotations
 
 import itertools
 import re
 from dataclasses import replace
-from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
-from made_trails import glider, inchworm, reading, trail_of
-from PIL import ImageDraw
+from made_trails import glider, inchworm, reading
 
-from pestvision.errors import ShapeError
 from pestvision.motion.trail import GLIDE, STEPS
-from pestvision.report import track_picture as track_drawing
 from pestvision.report.trail_figures import (
     MAX_DOTS,
     MAX_POINTS,
     PLOT_LEFT,
     CurveFigure,
     Held,
-    Tracked,
     curve_figure,
     held_ends,
     length_curve,
-    track_picture,
 )
 
-GROUND = np.full((600, 900, 3), 120, np.uint8)
 HELD = (Held(0.0, 1.2, 0), Held(1.2, 2.4, 1))
 
 
@@ -37,64 +30,6 @@ def drawn(trail_unseen: tuple[int, ...] = (), mm_per_px: float | None = 0.1) -> 
     figure = curve_figure(inchworm(unseen=trail_unseen), reading(), mm_per_px=mm_per_px, held=HELD)
     assert figure is not None
     return figure
-
-
-def changed(picture: np.ndarray) -> np.ndarray:
-    return np.any(picture != GROUND, axis=2)
-
-
-def test_a_track_is_drawn_where_the_animal_went_and_nowhere_else() -> None:
-    picture = changed(track_picture(GROUND, [Tracked(1, "flatworm-like", glider())], scale=1.0))
-    assert picture[100:205, 618:623].any(axis=1).all()
-    assert not picture[:, :590].any()
-    assert not picture[260:].any()
-
-
-def test_a_track_is_drawn_in_pixels_of_the_picture_as_shown() -> None:
-    picture = changed(track_picture(GROUND, [Tracked(1, "flatworm-like", glider())], scale=0.5))
-    assert picture[60:95, 309:312].any(axis=1).all()
-    assert not picture[:, 600:].any()
-
-
-def test_no_way_is_drawn_over_frames_in_which_it_was_not_seen() -> None:
-    times = np.arange(30) / 10
-    along = np.linspace(-10, 10, 11)
-    x = 100 + 20 * np.arange(30)[:, None] + 0 * along
-    lines = np.stack([x, 300 + 0 * x + along], axis=2)
-    hidden = trail_of(times, lines, unseen=tuple(range(8, 14)))
-    picture = changed(track_picture(GROUND, [Tracked(1, "harmless", hidden)], scale=1.0))
-    middle = picture[299:302].any(axis=0)
-    assert middle[100:235].any()
-    assert not middle[255:360].any()
-    assert middle[400:640].any()
-
-
-def test_the_plates_of_animals_close_together_hide_no_other(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    plates: list[tuple[float, ...]] = []
-
-    class Pen(ImageDraw.ImageDraw):
-        def rectangle(self, xy: tuple[float, ...], **options: Any) -> None:
-            plates.append(xy)
-            super().rectangle(xy, **options)
-
-    monkeypatch.setattr(track_drawing.ImageDraw, "Draw", Pen)
-    crowd = [Tracked(number, "flatworm-like", glider()) for number in range(1, 7)]
-    track_picture(GROUND, crowd, scale=1.0)
-    assert len(plates) == 6
-    for one, other in itertools.combinations(plates, 2):
-        assert one[2] <= other[0] or other[2] <= one[0] or one[3] <= other[1] or other[3] <= one[1]
-
-
-def test_an_animal_seen_once_is_drawn_without_a_way() -> None:
-    once = inchworm(3, unseen=(0, 2))
-    assert changed(track_picture(GROUND, [Tracked(1, "cant-tell", once)], scale=1.0)).any()
-
-
-def test_a_label_that_is_none_is_refused() -> None:
-    with pytest.raises(ShapeError):
-        Tracked(1, "eel", glider())
 
 
 def test_the_curve_says_in_words_what_it_shows() -> None:

@@ -105,7 +105,7 @@ def night_folder(tmp_path: Path) -> Path:
 @pytest.fixture
 def serve(tmp_path: Path, _loops_closed: None) -> Iterator[Callable[..., RunningPage]]:
     """Start a page as `run_page` does, with hand-made answers; stopped after the test."""
-    from pestvision.web.app import start_page
+    from pestvision.web.serve import start_page
 
     stack = contextlib.ExitStack()
 

@@ -20,8 +20,11 @@ from hand_made import CLASSIFIER, RunningPage
 from pestvision.errors import ConfigError, OutputError
 from pestvision.settings import PhotoSettings, Settings
 from pestvision.web import app as page_app
+from pestvision.web import serve as page_server
 from pestvision.web import words
-from pestvision.web.app import build_app, make_work_folder, run_page, switches
+from pestvision.web.app import build_app
+from pestvision.web.serve import run_page, switches
+from pestvision.web.work_folder import make_work_folder
 
 REPO_FILE = Path(page_app.__file__).resolve()
 pytestmark = [
@@ -344,8 +347,8 @@ def test_the_page_runs_until_it_is_stopped_and_then_clears_up(
         )
         assert Path(answer.json()[0]).is_relative_to(data_folder)
 
-    monkeypatch.setattr(page_app, "_wait_for_stop", visit)
-    monkeypatch.setattr(page_app.webbrowser, "open", opened.append)
+    monkeypatch.setattr(page_server, "_wait_for_stop", visit)
+    monkeypatch.setattr(page_server.webbrowser, "open", opened.append)
     run_page(tell=said.append)
     assert said[-1] == words.STOPPED
     assert opened == [said[0].split()[4]]
@@ -378,10 +381,10 @@ def test_the_toolkits_version_is_one_that_the_switches_were_tried_with() -> None
 
 
 def test_a_port_that_is_taken_is_passed_over() -> None:
-    free = page_app._first_free_port()
+    free = page_server._first_free_port()
     with socket.socket() as taken:
         # as a server does: a connection that closed a moment ago does not hold the port
         taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind(("127.0.0.1", free))
         taken.listen()
-        assert page_app._first_free_port() > free
+        assert page_server._first_free_port() > free

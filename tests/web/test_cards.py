@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from html import escape
 from html.parser import HTMLParser
@@ -13,7 +14,7 @@ from made_answers import why_of
 from made_trails import CUES
 
 from pestvision.findings.finding import Judgement, NightResult, PairResult, PhotoCheck, ViewResult
-from pestvision.findings.words import CAUTION, CUES_HEADING, HEAT_WORDS, LOOK_FOR
+from pestvision.findings.words import CAUTION, CAUTION_BRIEF, CUES_HEADING, HEAT_WORDS, LOOK_FOR
 from pestvision.organisms.classes import GROUPS, LABELS
 from pestvision.photos.exif import NO_TIME
 from pestvision.photos.read import Photo
@@ -68,15 +69,53 @@ def test_the_caution_stands_by_every_label(label: str) -> None:
         assert sentence in Seen(html).text
 
 
-def test_the_caution_is_repeated_with_every_finding() -> None:
-    html = cards.photo_answer(made_check(photo(), None))
-    assert html.count(escape(CAUTION)) == 3  # the verdict and two findings
+def unfolded(html: str) -> str:
+    """Give what a person sees of an answer before anything is unfolded: summaries, and what is outside."""
+    shown = re.sub(
+        r"<summary[^>]*>(.*?)</summary>", r"</details>\1<details>", html, flags=re.DOTALL
+    )
+    while True:
+        once = re.sub(r"<details[^>]*>(?:(?!<details).)*?</details>", "", shown, flags=re.DOTALL)
+        if once == shown:
+            return Seen(shown).text
+        shown = once
+
+
+def test_every_label_in_sight_has_its_caution_in_sight() -> None:
+    seen = unfolded(cards.photo_answer(made_check(photo(), None)))
+    assert seen.count(CAUTION) == 1  # whole, with the verdict
+    assert seen.count(CAUTION_BRIEF) == 1  # with the second finding
+    assert "harmless" in seen.split(CAUTION)[1].split(CAUTION_BRIEF)[0]
+    assert SNAIL.reasons[0] not in seen
+
+
+def test_the_most_worrying_animal_is_told_without_unfolding_anything() -> None:
+    check = made_check(photo(), None)
+    html = cards.photo_answer(check)
+    seen = unfolded(html)
+    for told in (words.VERDICTS["leech-like"], "Confidence 87 %", LEECH.reasons[0]):
+        assert told in seen
+    for sentence in LOOK_FOR["leech-like"]:
+        assert sentence in seen
+    assert "Number 1, cut out of the photo" in str(Seen(html).pictures()[0]["alt"])
 
 
 def test_the_caution_stands_by_every_label_of_a_night() -> None:
     html = cards.night_answer(made_night())
-    # The verdict, the leech-like animals, the harmless ones, and what is no animal.
-    assert html.count(escape(CAUTION)) == 4
+    assert html.count(escape(CAUTION)) == 1  # the verdict
+    # The leech-like animals, the harmless ones, and what is no animal.
+    assert html.count(escape(CAUTION_BRIEF)) == 3
+
+
+def test_a_nights_verdict_shows_the_animal_that_it_is_of_before_anything_else() -> None:
+    html = cards.night_answer(made_night())
+    first = Seen(html).pictures()[0]
+    assert first["alt"] == "Number 1, cut out of a photo: leech-like"
+    seen = unfolded(html)
+    before, after = seen.split(CAUTION)
+    assert "Confidence 87 %" in before
+    assert f"{words.VIEW}: left" in before
+    assert LOOK_FOR["leech-like"][0] in after.split(words.SUMMARY)[0]
 
 
 def test_a_photo_where_nothing_stood_out_says_so() -> None:
@@ -87,9 +126,9 @@ def test_a_photo_where_nothing_stood_out_says_so() -> None:
 def test_a_single_finding_is_shown_once_and_several_each_with_a_number() -> None:
     marked = Seen(cards.photo_answer(made_check(photo(), (10, 10, 200, 200)), alone=True))
     assert len(marked.pictures()) == 1
-    assert words.FOUND not in marked.text
+    assert words.FURTHER not in marked.text
     whole = Seen(cards.photo_answer(made_check(photo(), None)))
-    assert words.FOUND in whole.text
+    assert f"{words.FURTHER}: 1" in whole.text
     assert "Number 2" in str(whole.pictures()[1]["alt"])
 
 
@@ -227,7 +266,7 @@ def test_each_clue_stands_apart_where_more_than_the_looks_was_asked() -> None:
     several = replace(bare, verdict=joined, findings=(first, bare.findings[1]))
     text = Seen(cards.photo_answer(several)).text
     for cue in CUES:
-        assert text.count(cue.sentence()) == 2  # with the verdict, and on the animal's own card
+        assert text.count(cue.sentence()) == 2  # in the line of evidence, and unfolded
     assert CUES_HEADING not in Seen(cards.photo_answer(bare)).text
 
 
@@ -236,4 +275,5 @@ def test_a_night_lists_the_clues_of_each_animal() -> None:
     left = night.views[1]
     told = replace(left.tracks[0], judgement=replace(LEECH, cues=CUES))
     both = replace(night, views=(replace(left, tracks=(told, *left.tracks[1:])),))
-    assert Seen(cards.night_answer(both)).text.count(CUES[1].sentence()) == 1
+    text = Seen(cards.night_answer(both)).text
+    assert text.count(CUES[1].sentence()) == 2  # with the verdict, and on its own card

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 from made_answers import judged
 from made_trails import CUES, animal, clip_check, glider, reading
-from test_cards import Seen
+from test_cards import Seen, unfolded
 
+from pestvision.findings.clip import IN_PIECES
 from pestvision.findings.sizes import SCALE_NAMES
-from pestvision.findings.words import CAUTION, CUES_HEADING
+from pestvision.findings.words import CAUTION, CAUTION_BRIEF, CUES_HEADING, LOOK_FOR
 from pestvision.motion.trail import GLIDE
-from pestvision.organisms.classes import LABELS
+from pestvision.organisms.classes import GROUP_NAMES, LABELS
 from pestvision.size.records import Scale
 from pestvision.web import clips, handlers, size_words, words
 from pestvision.web.clip_cards import clip_answer
@@ -116,15 +117,17 @@ def test_the_answer_shows_each_clue_the_movement_and_the_length_of_every_animal(
     seen = Seen(clip_answer(clip_check()))
     for cue in CUES:
         assert cue.sentence() in seen.text
-    assert "Inchworm steps." in seen.text
-    assert "Gliding." in seen.text
+    assert f"{size_words.HOW_IT_MOVED}: inchworm steps" in seen.text
+    assert f"{size_words.HOW_IT_MOVED}: gliding" in seen.text
     assert "About 10 mm long, 9.2 to 12 mm" in seen.text
     assert "farther from the glass than the scale" in seen.text
     assert "2.1 mm a second" in seen.text
     assert "Length of number 1 over time, in mm" in seen.text
     assert "Length of number 2 over time, in pixels" in seen.text
-    assert "1  leech-like; 2  flatworm-like" in str(seen.pictures()[0]["alt"])
-    assert len(seen.pictures()) == 3
+    described = [str(one["alt"]) for one in seen.pictures()]
+    assert f"{size_words.TRACKS}: 1  leech-like; 2  flatworm-like" in described
+    assert f"{size_words.TRACKS_CLOSE}: 2  flatworm-like" in described
+    assert len(described) == 5  # two crops, the ways of both, and each way close up
 
 
 def test_every_anchor_in_an_answer_is_there_once() -> None:
@@ -136,10 +139,56 @@ def test_every_anchor_in_an_answer_is_there_once() -> None:
 def test_the_caution_stands_by_every_label_of_a_clip(label: str) -> None:
     one = animal(1, judged(label, 0.6))
     text = Seen(clip_answer(clip_check(verdict=one.judgement, animals=(one,)))).text
-    assert text.count(CAUTION) == 2
+    assert text.count(CAUTION) == 1
     assert size_words.CLIP_VERDICTS[label] in text
     assert "from this photo" not in text
     assert CUES_HEADING not in text
+
+
+def test_every_label_of_a_clip_in_sight_has_its_caution_in_sight() -> None:
+    three = (*clip_check().animals, animal(3, judged("harmless", 0.8)))
+    seen = unfolded(clip_answer(clip_check(animals=three)))
+    assert seen.count(CAUTION) == 1
+    first, second, third = seen.split(CAUTION_BRIEF)
+    assert size_words.CLIP_VERDICTS["leech-like"] in first
+    assert "flatworm-like" in first.split(size_words.FURTHER)[1]
+    assert "harmless" in second
+    assert not [name for name in GROUP_NAMES.values() if name in third]
+
+
+def test_what_is_most_worrying_is_told_at_once_and_the_rest_is_folded() -> None:
+    seen = unfolded(clip_answer(clip_check()))
+    assert "Confidence 94 %" in seen
+    for cue in CUES:
+        assert cue.sentence() in seen
+    for sentence in LOOK_FOR["leech-like"]:
+        assert sentence in seen
+    assert f"{size_words.HOW_IT_MOVED}: inchworm steps" in seen
+    assert f"{size_words.SIZE}: 10 mm (9.2–12)" in seen
+    assert f"{size_words.FURTHER}: 1" in seen
+    for folded in (
+        "About 10 mm long",
+        "Length of number",
+        "It glides at a steady length",
+        "second 0.0",
+    ):
+        assert folded not in seen
+
+
+def test_that_one_animal_may_be_told_in_pieces_is_said_once_where_the_pieces_stand() -> None:
+    pieces = clip_check(notes=(IN_PIECES, "The clip is turned upright."))
+    html = clip_answer(pieces)
+    assert Seen(html).text.count(IN_PIECES) == 1
+    assert IN_PIECES in unfolded(html).split(size_words.FURTHER)[1]
+    assert "turned upright" not in unfolded(html)
+
+
+def test_a_small_animal_is_shown_close_up_with_the_answer() -> None:
+    small = animal(1, judged("harmless", 0.9), trail=glider(20))
+    alone = Seen(clip_answer(clip_check(verdict=small.judgement, animals=(small,))))
+    assert str(alone.pictures()[1]["alt"]).startswith(size_words.TRACKS_CLOSE)
+    assert size_words.TRACKS_CLOSE_SAY in alone.text
+    assert len(alone.pictures()) == 2  # no second picture of its way, which would be the same
 
 
 def test_what_cannot_be_told_is_said_with_its_reason() -> None:

@@ -13,7 +13,7 @@ from hand_made import HOSTILE_NAME
 from playwright.sync_api import Browser, Page, expect
 from playwright.sync_api import TimeoutError as PressLost
 
-from pestvision.findings.words import CAUTION
+from pestvision.findings.words import CAUTION, CAUTION_BRIEF
 from pestvision.web import words
 
 if TYPE_CHECKING:
@@ -94,7 +94,8 @@ def test_a_close_up_goes_from_the_file_to_the_answer(
     page.screenshot(path=tmp_path / "before.png", full_page=True)
     choose_photo(page, photo_file)
     check_photo(page)
-    expect(page.locator(".pv-finding")).to_have_count(2)
+    expect(page.locator(".pv-finding")).to_have_count(1)
+    expect(page.locator(".pv-finding").get_by_text(CAUTION_BRIEF)).to_be_visible()
     expect(page.locator(".pv-verdict")).to_be_focused()
     expect(page.locator(".pv-verdict")).to_be_in_viewport()
     assert sideways_px(page) == 0

@@ -20,7 +20,7 @@ from test_page import (
 )
 
 from pestvision.findings.sizes import SCALE_NAMES
-from pestvision.findings.words import CAUTION
+from pestvision.findings.words import CAUTION, CAUTION_BRIEF
 from pestvision.size.card_outline import PRIVACY_WARNING
 from pestvision.web import handlers, size_words, words
 
@@ -51,9 +51,22 @@ def test_a_clip_goes_from_the_file_to_the_curves(
     expect(verdict).to_contain_text(size_words.CLIP_VERDICTS["leech-like"], timeout=LONG_MS)
     expect(verdict).to_be_focused()
     assert asked[0]["after_irritant"] is True
-    expect(page.locator(".pv-finding")).to_have_count(2)
-    expect(page.get_by_role("img", name="Length of number 1 over time, in mm")).to_be_visible()
-    expect(page.locator(".pv-finding").first).to_contain_text(CAUTION)
+    expect(verdict.get_by_text(CAUTION)).to_be_visible()
+    expect(page.locator(".pv-finding")).to_have_count(1)
+    further = page.locator(".pv-finding summary").first
+    expect(further).to_contain_text("flatworm-like")
+    expect(further.get_by_text(CAUTION_BRIEF)).to_be_visible()
+    curve = page.get_by_role("img", name="Length of number 2 over time, in pixels")
+    expect(curve).to_be_hidden()
+    answer_px = page.locator("#close-up-answer").bounding_box()
+    assert answer_px is not None
+    assert (
+        answer_px["height"] < 2.5 * PHONE["height"]
+    )  # all that stands open, two animals and their ways
+    for summary in (further, page.locator(".pv-finding summary", has_text=size_words.HOW_IT_MOVED)):
+        summary.focus()
+        page.keyboard.press("Enter")
+    expect(curve).to_be_visible()
     assert sideways_px(page) == 0
     page.evaluate("document.querySelectorAll('details').forEach(fold => { fold.open = true; })")
     page.screenshot(path=tmp_path / "clip.png", full_page=True)
@@ -89,7 +102,7 @@ def test_a_scale_is_clicked_or_typed_and_the_answer_has_a_length(
     expect(page.locator("#scale-said")).to_contain_text(taken, timeout=LONG_MS)
     expect(page.locator("#scale-said .pv-scale")).to_be_focused()
     page.get_by_role("button", name=words.CHECK_BUTTON).click()
-    first = page.locator(".pv-finding").first
+    first = page.locator("#close-up-answer .pv-verdict")
     expect(first).to_contain_text("About 10 mm long", timeout=LONG_MS)
     expect(page.locator("#close-up-answer")).to_contain_text(taken)
     for way in size_words.WAYS.values():
