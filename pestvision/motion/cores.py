@@ -140,5 +140,10 @@ def _colours(samples: F32, n: int) -> F32:
 
 def _away(rgb: F32, colours: F32) -> F32:
     """Give how far each place is from the nearest of some colours: (h, w) float32."""
-    away = np.stack([np.square(rgb - colour).sum(axis=2) for colour in colours])
-    return as_f32(np.sqrt(away.min(axis=0)) + np.float32(2.0))
+    nearest: F32 | None = None
+    for colour in colours:
+        change = cv2.transform(rgb, np.column_stack([np.eye(3), -colour]).astype(np.float32))
+        away = as_f32(cv2.transform(cv2.multiply(change, change), np.ones((1, 3), np.float32)))
+        nearest = away if nearest is None else as_f32(cv2.min(nearest, away, dst=nearest))
+    assert nearest is not None
+    return as_f32(cv2.sqrt(nearest) + np.float32(2.0))
