@@ -44,9 +44,11 @@ class Body:
     def __post_init__(self) -> None:
         if self.mask.ndim != 2 or not self.mask.any():
             raise ShapeError("mask", expected="(h, w) bool, not empty", actual=str(self.mask.shape))
-        rows, columns = np.nonzero(self.mask)
-        middle = np.array([self.left + columns.mean() + 0.5, self.top + rows.mean() + 0.5])
-        object.__setattr__(self, "area", len(rows))
+        moments = cv2.moments(self.mask.astype(np.uint8), binaryImage=True)
+        area = moments["m00"]
+        middle = np.array([self.left + moments["m10"] / area, self.top + moments["m01"] / area])
+        middle += 0.5
+        object.__setattr__(self, "area", round(area))
         object.__setattr__(self, "middle", middle)
 
     @property
