@@ -76,7 +76,7 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
     side = 2 * GAP_PX + 1
     joined = cv2.dilate(small, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
     found = []
-    for piece in pieces_in(joined):
+    for piece in pieces_in(np.asarray(joined > 0)):
         inside = out[piece.rows, piece.columns]
         if np.count_nonzero(inside) < LEAST_AREA_PX:
             continue

@@ -225,7 +225,9 @@ def _relit(frame: U8, here_coarse: F32) -> F32:
     n = len(solved) if is_plain else len(solved) - 1
     surface = (columns[:, :n] @ solved[:n]).reshape(height, width, 3).astype(np.float32)
     wide = cv2.resize(surface, (there.shape[1], there.shape[0]), interpolation=cv2.INTER_LINEAR)
-    if not is_plain:  # the grey of a place, over 128, times the gain, less the gain of a middling one
+    if (
+        not is_plain
+    ):  # the grey of a place, over 128, times the gain, less the gain of a middling one
         of_grey = np.eye(3) + np.repeat(solved[-1][:, None] / (3 * 128), 3, axis=1)
         there = as_f32(cv2.transform(there, np.column_stack([of_grey, -solved[-1]])))
     return as_f32(cv2.add(there, wide, dst=there))

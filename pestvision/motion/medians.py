@@ -21,7 +21,9 @@ if TYPE_CHECKING:
     from pestvision.arrays import U8
     from pestvision.motion.noises import Each
 
-N_STRIPS = 4  # of a frame, sorted one by one: they stay near the processor, and each core has its own
+N_STRIPS = (
+    4  # of a frame, sorted one by one: they stay near the processor, and each core has its own
+)
 
 
 def middle_of(frames: Sequence[U8], *, each: Each = map) -> U8:
@@ -42,15 +44,17 @@ def middle_of(frames: Sequence[U8], *, each: Each = map) -> U8:
 @cache
 def comparisons(n: int) -> tuple[tuple[int, int], ...]:
     """Give the pairs that are to be compared, one after the other, so that `n` values are in order."""
-    pairs = []
+    pairs: list[tuple[int, int]] = []
     block = 1
     while block < n:
         step = block
         while step:
-            for start in range(step % block, n - step, 2 * step):
-                for low in range(start, min(start + step, n - step)):
-                    if low // (2 * block) == (low + step) // (2 * block):
-                        pairs.append((low, low + step))
+            pairs += [
+                (low, low + step)
+                for start in range(step % block, n - step, 2 * step)
+                for low in range(start, min(start + step, n - step))
+                if low // (2 * block) == (low + step) // (2 * block)
+            ]
             step //= 2
         block *= 2
     return tuple(pairs)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from pestvision.arrays import U8, Bool
+    from pestvision.arrays import Bool
 
     Ints = npt.NDArray[np.intp]
 
@@ -37,16 +37,10 @@ class Piece:
         """Its places."""
         return len(self.rows)
 
-    def mask(self) -> Bool:
-        """(height, width) bool: its places in its box."""
-        inside = np.zeros((self.height, self.width), np.bool_)
-        inside[self.rows - self.top, self.columns - self.left] = True
-        return inside
 
-
-def pieces_in(mask: U8 | Bool) -> Sequence[Piece]:
-    """Give the pieces of a (H, W) mask, of places that touch by a side or a corner, in reading order."""
-    small = mask.astype(np.uint8) if mask.dtype == np.bool_ else mask
+def pieces_in(mask: Bool) -> Sequence[Piece]:
+    """Give the pieces of a (H, W) bool mask: places that touch by a side or a corner."""
+    small = mask.astype(np.uint8)
     n, labels = cv2.connectedComponents(small, connectivity=8)
     if n < 2:
         return ()

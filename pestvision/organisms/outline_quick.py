@@ -27,7 +27,7 @@ def quickened(net: nn.Module) -> Callable[[torch.Tensor], torch.Tensor]:
 
     down, up, last = net.down, net.up, net.last
     with torch.inference_mode():
-        rungs = [_parted(step[0]) for step in up]  # type: ignore[index, union-attr]
+        rungs = [_parted(step[0]) for step in up]  # type: ignore[union-attr]
 
     def answer(pictures: torch.Tensor) -> torch.Tensor:
         values, seen = pictures, []

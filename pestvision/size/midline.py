@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import as_f32, as_u8, describe
+from pestvision.arrays import as_f32, describe
 from pestvision.errors import ShapeError
 
 if TYPE_CHECKING:
@@ -161,8 +161,8 @@ _TABLES = _thinning_tables()
 
 def thinned(body: U8) -> U8:
     """Thin a mask of 0 and 1, empty at its rim, to lines of single pixels that keep its connections."""
-    left = body.copy()
-    flat, wide = left.reshape(-1), body.shape[1]  # rows run on into each other: the rim is empty
+    left = np.pad(body, 1)  # rows run on into each other, and nothing may touch across
+    flat, wide = left.reshape(-1), left.shape[1]
     across, code, gone = np.zeros((3, 1, flat.size), np.uint8)
     while True:
         lost = 0
@@ -176,7 +176,7 @@ def thinned(body: U8) -> U8:
                 flat ^= gone[0]
                 lost += n_gone
         if not lost:
-            return left
+            return left[1:-1, 1:-1]
 
 
 def _weighed(values: U8, step: int, powers: tuple[int, int, int], *, out: U8) -> None:
