@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 
 from pestvision.arrays import box_iou
@@ -15,6 +14,7 @@ from pestvision.findings.clip_result import ClipAnimal, ClipCheck
 from pestvision.findings.evidence import gait_cue, size_cue
 from pestvision.findings.judge import costs_note, head_notes, judge, rules_of, worry
 from pestvision.findings.memory import give_back_large_arrays, give_back_what_is_free
+from pestvision.findings.sharp_frames import SharpFrames, sharpness_of
 from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.organisms.classes import Group
@@ -24,7 +24,7 @@ from pestvision.organisms.propose import propose, reduced
 from pestvision.photos.burst import Burst, open_burst
 from pestvision.photos.exif import NO_TIME
 from pestvision.photos.read import Photo
-from pestvision.photos.video import Clip, ClipFrame, open_clip
+from pestvision.photos.video import Clip, open_clip
 from pestvision.size.measure import measure, size_of
 from pestvision.size.outline import relative_sd_of
 from pestvision.size.records import BodyLine
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from pestvision.motion.trail import GaitReading, Trail
     from pestvision.organisms.classify import Classifier, Scores
     from pestvision.organisms.weights import Rules
+    from pestvision.photos.video import ClipFrame
     from pestvision.settings import Settings
     from pestvision.size.records import Length, Scale
 
@@ -46,11 +47,6 @@ CROPS_EACH = 5  # crops of an animal that are judged: more are alike, and each t
 PICTURE_SIDE_PX = 1600
 MOST_OF_A_FRAME = 0.5  # own choice
 N_PROPOSALS = 12  # boxes looked at in a stretch for animals that do not move
-KEPT_BYTES = 1.0e8  # of full-size frames kept for crops: 32 at 1080p, eight at 4K
-MOST_KEPT = 40
-FIRST_SLOT_S = (
-    0.4  # of so much time the sharpest frame is kept, at first; twice as long when there are many
-)
 THIS_ONE = (
     0.1  # a track shares so much with the person's box, or more, to be the one that was meant
 )
@@ -59,34 +55,6 @@ FRAME_BLUR = 0.1
 """A frame of a clip is softer than a photo: as soft as the softest drawn animals. Own choice, not measured."""
 IN_PIECES = "One animal may have been followed in pieces, each told as one: what was followed is no count of animals."
 NO_SCALE = "No scale was given, so its length is told in pixels only."
-
-
-@dataclass(slots=True)
-class _Kept:
-    """Sharp frames held at their full size, evenly over the clip: when there are many, every other goes."""
-
-    most: int
-    slot_s: float = FIRST_SLOT_S
-    frames: list[tuple[int, float, ClipFrame]] = field(default_factory=list)  # number, sharpness
-
-    def offer(self, number: int, frame: ClipFrame) -> None:
-        sharpness = _sharpness(frame.rgb)
-        if self.frames and self._slot(self.frames[-1][2]) == self._slot(frame):
-            if sharpness > self.frames[-1][1]:
-                self.frames[-1] = (number, sharpness, frame)
-            return
-        self.frames.append((number, sharpness, frame))
-        if len(self.frames) > self.most:
-            self.slot_s *= 2
-            best: dict[int, tuple[int, float, ClipFrame]] = {}
-            for item in self.frames:
-                slot = self._slot(item[2])
-                if slot not in best or item[1] > best[slot][1]:
-                    best[slot] = item
-            self.frames = list(best.values())
-
-    def _slot(self, frame: ClipFrame) -> int:
-        return int(frame.time_s / self.slot_s)
 
 
 def check_clip(
@@ -127,8 +95,7 @@ def check_clip(
     give_back_what_is_free()  # of an earlier clip
     clip = open_source(source, seconds_apart=seconds_apart, settings=settings)
     rules = rules_of(classifier.card.rules, settings.check)
-    most = int(np.clip(KEPT_BYTES / (1.5 * clip.width * clip.height), 3, MOST_KEPT))
-    kept = _Kept(most)
+    kept = SharpFrames.of_size(clip.width, clip.height)
     first: list[ClipFrame] = []
 
     def looks() -> Iterator[Look]:
@@ -204,11 +171,6 @@ def open_source(
     return open_burst(paths, seconds_apart=seconds_apart, settings=settings.photos)
 
 
-def _sharpness(rgb: U8) -> float:
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)[::2, ::2]
-    return float(cv2.Laplacian(grey, cv2.CV_32F).var())
-
-
 def _marks(
     classifier: Classifier, rules: Rules, box: BoxXyxy | None
 ) -> Callable[[Sequence[Look]], Sequence[Mark]]:
@@ -225,7 +187,7 @@ def _marks(
             x0, y0, x1, y1 = (value * scale for value in box)
             return [(0, (x0, y0, x1, y1))] if is_first else []
         number = int(
-            np.argmax([_sharpness(look.rgb) for look in looks[:: max(1, len(looks) // 8)]])
+            np.argmax([sharpness_of(look.rgb) for look in looks[:: max(1, len(looks) // 8)]])
         )
         number *= max(1, len(looks) // 8)
         return [(number, found) for found in _look_alive(looks[number].rgb, classifier, rules)]
@@ -294,7 +256,7 @@ class _Judged:
 
 
 def _animals(
-    trails: Sequence[Trail], kept: _Kept, classifier: Classifier, asked: _Asked
+    trails: Sequence[Trail], kept: SharpFrames, classifier: Classifier, asked: _Asked
 ) -> list[_Judged]:
     """Judge every trail by its clearest crops, its gait and its length."""
     full: dict[int, U8] = {}
@@ -398,7 +360,7 @@ def _picture(rgb: U8) -> tuple[U8, float]:
 
 def _of_a_frame(
     clip: Clip | Burst,
-    kept: _Kept,
+    kept: SharpFrames,
     classifier: Classifier,
     settings: Settings,
     notes: list[str],

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from pestvision.errors import ShapeError
+from pestvision.motion.pieces import pieces_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,9 +44,11 @@ class Body:
     def __post_init__(self) -> None:
         if self.mask.ndim != 2 or not self.mask.any():
             raise ShapeError("mask", expected="(h, w) bool, not empty", actual=str(self.mask.shape))
-        rows, columns = np.nonzero(self.mask)
-        middle = np.array([self.left + columns.mean() + 0.5, self.top + rows.mean() + 0.5])
-        object.__setattr__(self, "area", len(rows))
+        moments = cv2.moments(self.mask.astype(np.uint8), binaryImage=True)
+        area = moments["m00"]
+        middle = np.array([self.left + moments["m10"] / area, self.top + moments["m01"] / area])
+        middle += 0.5
+        object.__setattr__(self, "area", round(area))
         object.__setattr__(self, "middle", middle)
 
     @property
@@ -72,17 +75,18 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
     small = out.astype(np.uint8)
     side = 2 * GAP_PX + 1
     joined = cv2.dilate(small, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
-    n, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     found = []
-    for label in range(1, n):
-        left, top, width, height = (int(value) for value in stats[label, :4])
-        cut = (slice(top, top + height), slice(left, left + width))
-        mine = (labels[cut] == label) & out[cut]
-        if mine.sum() < LEAST_AREA_PX:
+    for piece in pieces_in(np.asarray(joined > 0)):
+        inside = out[piece.rows, piece.columns]
+        if np.count_nonzero(inside) < LEAST_AREA_PX:
             continue
-        mine = mine & (noises[cut] > FAINT * float(np.percentile(noises[cut][mine], 90)))
-        strength = float(noises[cut][mine].sum())
-        found.append(trimmed(left, top, bridged(mine, GAP_PX), strength))
+        rows, columns = piece.rows[inside], piece.columns[inside]
+        far = noises[rows, columns]
+        clear = far > FAINT * float(np.percentile(far, 90))
+        mine = np.zeros((piece.height, piece.width), np.bool_)
+        mine[rows[clear] - piece.top, columns[clear] - piece.left] = True
+        strength = float(far[clear].sum())
+        found.append(trimmed(piece.left, piece.top, bridged(mine, GAP_PX), strength))
     found.sort(key=lambda body: -body.strength)
     return found[:MOST_BODIES]
 

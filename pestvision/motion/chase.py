@@ -143,7 +143,7 @@ def chase(
                 _look_again(stretch, followed, sure, np.array(times), workers=workers)
         at = np.array(times)
         animals = [one for one in followed if is_animal(one, at)]
-        made = list(workers.map(lambda one: trail_of(one, at, scale=scale, size=size), animals))
+        made = [trail_of(one, at, scale=scale, size=size, each=workers.map) for one in animals]
     pairs = [(t, one.is_marked) for t, one in zip(made, animals, strict=True) if t is not None]
     pairs.sort(key=lambda pair: -int(pair[0].seen.sum()))
     kept: list[tuple[Trail, bool]] = []

@@ -140,5 +140,9 @@ def _colours(samples: F32, n: int) -> F32:
 
 def _away(rgb: F32, colours: F32) -> F32:
     """Give how far each place is from the nearest of some colours: (h, w) float32."""
-    away = np.stack([np.square(rgb - colour).sum(axis=2) for colour in colours])
-    return as_f32(np.sqrt(away.min(axis=0)) + np.float32(2.0))
+    nearest = np.full(rgb.shape[:2], np.inf, np.float32)
+    for colour in colours:
+        change = cv2.transform(rgb, np.column_stack([np.eye(3), -colour]).astype(np.float32))
+        away = cv2.transform(cv2.multiply(change, change), np.ones((1, 3), np.float32))
+        cv2.min(nearest, away, dst=nearest)
+    return as_f32(cv2.sqrt(nearest) + np.float32(2.0))

@@ -16,6 +16,7 @@ import numpy as np
 
 from pestvision.arrays import F32, Bool, as_f32
 from pestvision.motion.noises import grey_of, grown, in_noises, standing_out
+from pestvision.motion.pieces import pieces_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -99,20 +100,20 @@ def _pieces_of(
     is_lighter = cv2.GaussianBlur(now - before, (0, 0), 1.0) > 0
     pieces = []
     for lighter in (False, True):
-        side = (out & (is_lighter == lighter)).astype(np.uint8)
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(side, connectivity=8)
-        order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_PIECES]
-        for label in order:
-            if stats[label, cv2.CC_STAT_AREA] < LEAST_PIECE_PX:
+        side = pieces_in(out & (is_lighter == lighter))
+        for piece in sorted(side, key=lambda one: -one.area)[:MOST_PIECES]:
+            if piece.area < LEAST_PIECE_PX:
                 break
-            left, top, width, height = (int(value) for value in stats[label, :4])
             rim = 2 * RIM_PX
-            y0, x0 = max(0, top - rim), max(0, left - rim)
-            cut = (slice(y0, top + height + rim), slice(x0, left + width + rim))
-            inside = labels[cut] == label
+            y0, x0 = max(0, piece.top - rim), max(0, piece.left - rim)
+            cut = (
+                slice(y0, piece.top + piece.height + rim),
+                slice(x0, piece.left + piece.width + rim),
+            )
+            inside = np.zeros(out[cut].shape, np.bool_)
+            inside[piece.rows - y0, piece.columns - x0] = True
             excess = _excess(now[cut], before[cut], inside, out[cut])
-            rows, columns = np.nonzero(inside)
-            pieces.append(_Piece(index, lighter, rows + y0, columns + x0, excess))
+            pieces.append(_Piece(index, lighter, piece.rows, piece.columns, excess))
     return pieces
 
 

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import F32, F64, U8, Bool, as_f32, as_u8
+from pestvision.arrays import F32, F64, U8, Bool, as_f32
 from pestvision.motion.cores import cores_of, remnants_of
 from pestvision.motion.ghosts import told_apart
+from pestvision.motion.medians import middle_of
 from pestvision.motion.noises import (
     JOINED_AT,
     grey_of,
@@ -85,15 +86,16 @@ def ground_of(
     each
         Goes through the frames: `map`, or that of some threads.
     """
-    stack = np.stack(frames)
-    middle = _share(stack, 0.5).astype(np.float32)
+    middle = middle_of(frames, each=each).astype(np.float32)
     seen = np.mean([cover > 0 for cover in covered], axis=0) > 0.6
     coarse = _coarse(middle)
-    lit = list(each(lambda frame: _relit(frame, middle, coarse), frames))
+    stack_lit = np.empty((len(frames), *middle.shape), np.float32)
+    lit = [as_f32(one) for one in stack_lit]
+    for one, answer in zip(lit, each(lambda frame: _relit(frame, coarse), frames), strict=True):
+        one[:] = answer
     nothing = np.zeros(seen.shape, np.bool_)
     wheres = [(cover > 0) & seen for cover in covered]
-    stack_lit = np.stack(lit)
-    ground = _calibrated(_ground(middle, _noise_of(lit, middle), seen), lit)
+    ground = _ground(middle, lit, seen, each=each)
     for turn in range(ROUNDS):
         there, gone = told_apart(lit, ground.rgb, ground.per_noise, wheres, each=each)
         marked = animals & ~there.any(axis=0) & ~gone.any(axis=0) if turn == 0 else nothing
@@ -104,7 +106,7 @@ def ground_of(
         if turn and by_colour:
             left = grown(remnants_of(rgb, stack_lit, there, ground.per_noise), 1)
             rgb = _filled_in(rgb, left) if left.any() else rgb
-        ground = _calibrated(_ground(rgb, _noise_of(lit, rgb, away_from=away_from), seen), lit)
+        ground = _ground(rgb, lit, seen, away_from=away_from, each=each)
     return ground
 
 
@@ -126,10 +128,13 @@ def _bettered(
     return _cleared(lit, rgb, doubtful, clear), doubtful
 
 
-def _calibrated(ground: Ground, lit: Sequence[F32]) -> Ground:
+def _calibrated(ground: Ground, lit: Sequence[F32], each: Each) -> Ground:
     """Take the noise for larger where nothing stands out by more than it should."""
-    few = list(lit)[:: max(1, len(lit) // 6)]
-    tail = tail_of([in_noises(as_f32(one - ground.rgb), ground.per_noise)[::2, ::2] for one in few])
+
+    def few_places(frame: F32) -> F32:
+        return as_f32(in_noises(as_f32(frame - ground.rgb), ground.per_noise)[::2, ::2])
+
+    tail = tail_of(list(each(few_places, list(lit)[:: max(1, len(lit) // 6)])))
     if tail <= JOINED_AT:
         return ground
     return replace(ground, per_noise=as_f32(ground.per_noise * np.float32(JOINED_AT / tail)))
@@ -137,8 +142,9 @@ def _calibrated(ground: Ground, lit: Sequence[F32]) -> Ground:
 
 def difference(frame: U8, ground: Ground) -> F32:
     """Give by how many noises each place of a frame differs from the ground: (H, W) float32."""
-    lit = _relit(frame, ground.rgb, ground.coarse)
-    return in_noises(as_f32(lit - ground.rgb), ground.per_noise)
+    change = _relit(frame, ground.coarse)
+    cv2.subtract(change, ground.rgb, dst=change)
+    return in_noises(change, ground.per_noise)
 
 
 def _cleared(lit: F32, middle: F32, doubtful: Bool, clear: Bool) -> F32:
@@ -177,25 +183,31 @@ def _filled_in(rgb: F32, hole: Bool) -> F32:
     return full
 
 
-def _ground(rgb: F32, noise: float, seen: Bool) -> Ground:
+def _ground(
+    rgb: F32, lit: Sequence[F32], seen: Bool, *, away_from: Bool | None = None, each: Each
+) -> Ground:
+    noise = _noise_of(lit, rgb, away_from=away_from, each=each)
     grey = grey_of(rgb)
     across = cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 8)
     down = cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8)
     edges = cv2.GaussianBlur(np.hypot(across, down), (0, 0), 1.5)
-    return Ground(
+    ground = Ground(
         rgb=rgb,
         per_noise=as_f32((1 / np.hypot(noise, EDGE_JITTER_PX * 1.7 * edges)).astype(np.float32)),
         coarse=_coarse(rgb),
         seen=seen,
     )
+    return _calibrated(ground, lit, each)
 
 
-def _noise_of(lit: Sequence[F32], rgb: F32, *, away_from: Bool | None = None) -> float:
+def _noise_of(lit: Sequence[F32], rgb: F32, *, away_from: Bool | None, each: Each) -> float:
     """Give the usual size of a difference that is nothing, grey levels, from a few frames."""
-    sizes = []
-    for frame in list(lit)[:: max(1, len(lit) // 8)]:
-        size = size_of(smoothed(as_f32(frame - rgb)))[::3, ::3]
-        sizes.append(float(np.median(size if away_from is None else size[~away_from[::3, ::3]])))
+
+    def usual(frame: F32) -> float:
+        size = size_of(as_f32(smoothed(as_f32(frame - rgb))[::3, ::3]))
+        return float(np.median(size if away_from is None else size[~away_from[::3, ::3]]))
+
+    sizes = list(each(usual, list(lit)[:: max(1, len(lit) // 8)]))
     return max(LEAST_NOISE, 0.9 * float(np.median(sizes)))  # median of a 3-D length is 1.54 sigma
 
 
@@ -204,14 +216,13 @@ def _coarse(rgb: F32) -> F32:
     return as_f32(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
 
 
-def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
-    """Bring a frame into the light of the ground: a smooth change over the frame, and a gain.
+def _relit(frame: U8, here_coarse: F32) -> F32:
+    """Bring a frame into the light of a coarse ground: a smooth change over the frame, and a gain.
 
     Cells that differ by far more than the rest are an animal's and have no say. The change is told on the
     coarse grid and laid over the frame; a gain that is more than slight is taken at every place.
     """
     there = frame.astype(np.float32)
-    here_coarse = _coarse(rgb) if coarse is None else coarse
     there_coarse = _coarse(there)
     change = (here_coarse - there_coarse).reshape(-1, 3)
     height, width = here_coarse.shape[:2]
@@ -227,12 +238,12 @@ def _relit(frame: U8 | F32, rgb: F32, coarse: F32 | None = None) -> F32:
     n = len(solved) if is_plain else len(solved) - 1
     surface = (columns[:, :n] @ solved[:n]).reshape(height, width, 3).astype(np.float32)
     wide = cv2.resize(surface, (there.shape[1], there.shape[0]), interpolation=cv2.INTER_LINEAR)
-    lit = as_f32(cv2.add(there, wide))
-    if is_plain:
-        return lit
-    gain = (solved[-1] / 128).astype(np.float32)
-    gained = cv2.transform(grey_of(there), gain[:, None])
-    return as_f32(lit + gained - solved[-1].astype(np.float32))
+    if (
+        not is_plain
+    ):  # the grey of a place, over 128, times the gain, less the gain of a middling one
+        of_grey = np.eye(3) + np.repeat(solved[-1][:, None] / (3 * 128), 3, axis=1)
+        there = as_f32(cv2.transform(there, np.column_stack([of_grey, -solved[-1]])))
+    return as_f32(cv2.add(there, wide, dst=there))
 
 
 def _smooth_change(columns: F64, change: F64 | F32) -> tuple[F64, float]:
@@ -255,9 +266,3 @@ def _places(height: int, width: int) -> F64:
     """Give the terms of a smooth change over the cells: (cells, 6)."""
     v, u = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].reshape(2, -1)
     return np.asarray(np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=1), np.float64)
-
-
-def _share(stack: U8, share: float) -> U8:
-    """Give a share of the values over time at each place: (H, W, 3) uint8."""
-    at = min(len(stack) - 1, int(share * len(stack)))
-    return as_u8(np.partition(stack, at, axis=0)[at])

@@ -34,16 +34,20 @@ JOINED_AT = 3.0  # in noise: a place that belongs to one beside it that stands o
 
 def in_noises(change: F32, per_noise: F32) -> F32:
     """Give a change in noises, what is wide in it and the noise of the surroundings taken out."""
-    noises = as_f32(cv2.multiply(smoothed(change), cv2.merge([per_noise] * 3)))
+    noises = smoothed(change)
+    cv2.multiply(noises, cv2.merge([per_noise] * 3), dst=noises)
     height, width = per_noise.shape
     few = (max(1, width // COARSE), max(1, height // COARSE))
     side = 2 * (LOCAL_PX // COARSE) + 1
     wide = cv2.resize(noises, few, interpolation=cv2.INTER_AREA)
     calm = cv2.blur(np.clip(wide, -CALM_NOISES, CALM_NOISES), (side, side))
-    size = size_of(as_f32(cv2.subtract(noises, cv2.resize(calm, (width, height)))))
+    cv2.subtract(noises, cv2.resize(calm, (width, height)), dst=noises)
+    cv2.multiply(noises, noises, dst=noises)
+    size = _added(noises)
+    cv2.sqrt(size, dst=size)
     usual = cv2.resize(np.minimum(size, np.float32(CALM_NOISES)), few, interpolation=cv2.INTER_AREA)
     level = np.maximum(cv2.blur(usual, (side, side)) / np.float32(USUAL_LEVEL), np.float32(1.0))
-    return as_f32(cv2.divide(size, cv2.resize(level, (width, height))))
+    return as_f32(cv2.divide(size, cv2.resize(level, (width, height)), dst=size))
 
 
 def smoothed(change: F32) -> F32:
@@ -73,24 +77,34 @@ def narrowed(noises: F32, out: Bool) -> Bool:
     """
     side = 2 * NEAR_PX + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    most = cv2.dilate(np.where(out, noises, 0).astype(np.float32), kernel)
-    return np.asarray(out & (noises > HALF * most))
+    left, top, width, height = cv2.boundingRect(out.astype(np.uint8))
+    cut = (slice(top, top + height), slice(left, left + width))  # beyond it nothing stands out
+    narrow = np.zeros(out.shape, np.bool_)
+    if width:
+        most = cv2.dilate(np.where(out[cut], noises[cut], 0).astype(np.float32), kernel)
+        narrow[cut] = out[cut] & (noises[cut] > HALF * most)
+    return narrow
 
 
 def standing_out(noises: F32, where: Bool) -> Bool:
     """Mark what stands out, and what belongs to it: (H, W) bool."""
-    weak = ((noises > JOINED_AT) & where).astype(np.uint8)
-    n, labels = cv2.connectedComponents(weak, connectivity=8)
+    weak = (noises > JOINED_AT) & where
+    n, found = cv2.connectedComponents(weak.astype(np.uint8), connectivity=8)
+    labels, places = np.asarray(found).ravel(), np.flatnonzero(weak)
     strong = np.zeros(n, np.bool_)
-    strong[np.unique(labels[(noises > SEEN_AT) & where])] = True
-    strong[0] = False
-    return np.asarray(strong[labels])
+    strong[labels[places[noises.ravel()[places] > SEEN_AT]]] = True
+    out = np.zeros(weak.shape, np.bool_)
+    out.ravel()[places] = strong[labels[places]]
+    return out
 
 
 def size_of(change: F32) -> F32:
     """Give the size of a change in colour: (H, W) float32, grey levels."""
-    squares = cv2.transform(change * change, np.ones((1, 3), np.float32))
-    return as_f32(cv2.sqrt(squares))
+    return as_f32(cv2.sqrt(_added(as_f32(change * change))))
+
+
+def _added(squares: F32) -> F32:
+    return as_f32(cv2.transform(squares, np.ones((1, 3), np.float32)))
 
 
 def grey_of(rgb: F32) -> F32:

@@ -17,13 +17,17 @@ if TYPE_CHECKING:
     from pestvision.arrays import F64, Bool
     from pestvision.motion.bodies import Body
     from pestvision.motion.linking import Followed, Sighting
+    from pestvision.motion.noises import Each
+    from pestvision.size.midline import Midline
 
 EDGE_PX = 5.0  # a body this near to the edge of a frame may go on beyond it
 LEAST_JITTER_PX = 0.05
 BRIDGE_PX = 4  # pieces of one body are bridged over so much
 
 
-def trail_of(one: Followed, times_s: F64, *, scale: float, size: tuple[int, ...]) -> Trail | None:
+def trail_of(
+    one: Followed, times_s: F64, *, scale: float, size: tuple[int, ...], each: Each = map
+) -> Trail | None:
     """Make the trail of an animal; None where no sighting gives a line.
 
     Parameters
@@ -34,15 +38,20 @@ def trail_of(one: Followed, times_s: F64, *, scale: float, size: tuple[int, ...]
         (n,) seconds of all frames of the clip that were looked at.
     scale, size
         Reduced pixels over the frame's, and (height, width) of a reduced frame.
+    each
+        Goes through the sightings: `map`, or that of some threads.
     """
     n = len(times_s)
     lines = np.full((n, N_MIDLINE, 2), np.nan)
     lengths, widths = np.full(n, np.nan), np.full(n, np.nan)
     boxes = np.full((n, 4), np.nan)
     at_edge = np.zeros(n, np.bool_)
-    for sighting in one.sightings:
+
+    def line_of(sighting: Sighting) -> Midline | None:
+        return midline_of(whole(sighting.body), n_points=N_MIDLINE)
+
+    for sighting, found in zip(one.sightings, each(line_of, one.sightings), strict=True):
         at = sighting.frame
-        found = midline_of(whole(sighting.body), n_points=N_MIDLINE)
         if found is None:
             continue
         corner = np.array([sighting.body.left, sighting.body.top])

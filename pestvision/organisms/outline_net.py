@@ -17,10 +17,13 @@ import numpy as np
 
 from pestvision.arrays import F32, U8, BoxXyxy, as_f32, as_rgb, as_u8
 from pestvision.errors import WeightsError
+from pestvision.organisms.outline_quick import quickened
 from pestvision.organisms.weights import INSTALL_AGAIN
 from pestvision.size.outline import NoOutline, can_be_outlined, outline_in, padded_box
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import torch
     from torch import nn
 
@@ -234,9 +237,14 @@ def _workers() -> ThreadPoolExecutor:
     )
 
 
+@cache
+def _quick() -> Callable[[torch.Tensor], torch.Tensor]:
+    return quickened(load_outline_net())
+
+
 def _sure(picture: U8) -> F32:
     import torch
 
     values = torch.from_numpy(picture).permute(2, 0, 1)[None].float() / 255 - 0.5
     with torch.inference_mode():
-        return as_f32(torch.sigmoid(load_outline_net()(values)[0]).numpy())
+        return as_f32(torch.sigmoid(_quick()(values)[0]).numpy())

@@ -12,13 +12,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-import cv2
-import numpy as np
-
-from pestvision.arrays import U8, as_rgb, as_u8
+from pestvision.arrays import U8, as_rgb
 from pestvision.errors import ClipError
 from pestvision.photos.formats import tell_content
 from pestvision.photos.read import shown_name
+from pestvision.photos.upright import Upright, turned_size
 from pestvision.settings import ClipSettings
 
 if TYPE_CHECKING:
@@ -40,8 +38,6 @@ _FORMATS: Final = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,asf,flv
 """What libav may take a file for: containers of clips, none that names other files or addresses."""
 _GIVE_CLIP: Final = "Give a short clip as a phone makes it: MP4, MOV or WebM."
 _COPY_AGAIN: Final = "Copy it again from the phone: the whole file is needed."
-_PQ, _HLG = 16, 18  # transfer characteristics of ITU-T H.273, table 3
-_SRGB_TRC, _BT709_PRIMARIES = 13, 1
 _PHOTOS: Final = ("JPEG", "PNG", "WebP", "TIFF", "HEIC")
 
 
@@ -125,7 +121,7 @@ class Clip:
         first_s, due_s, last_s, index = None, -1.0, -1.0, 0
         step_s = 0.0 if a_second is None else 1.0 / a_second
         slack_s = 0.25 * step_s  # a frame a little early is better than one much too late
-        upright = _Upright(stream)
+        upright = Upright(stream)
         for frame in self._decoded(container, stream):
             at_s = _time_of(frame)
             if at_s is None:
@@ -196,52 +192,11 @@ class _Held:
 
     __slots__ = ("_frame", "_upright")
 
-    def __init__(self, upright: _Upright, frame: Any) -> None:
+    def __init__(self, upright: Upright, frame: Any) -> None:
         self._upright, self._frame = upright, frame
 
     def __call__(self) -> U8:
         return self._upright.full(self._frame)
-
-
-class _Upright:
-    """Turns decoded frames into upright RGB: scaler, display matrix, pixel shape, fields, HDR."""
-
-    def __init__(self, stream: Any) -> None:
-        ratio = stream.codec_context.sample_aspect_ratio
-        stretch = float(ratio) if ratio else 1.0
-        self.stretch = stretch if 0.1 < stretch < 10 else 1.0
-        self.notes: list[str] = []
-        self._transform: Callable[[Any], Any] | None = None
-
-    def full(self, frame: Any) -> U8:
-        return self._turned(frame, max(1, round(frame.width * self.stretch)), frame.height)
-
-    def reduced(self, frame: Any, long_side_px: int) -> tuple[U8, float]:
-        width, height = frame.width * self.stretch, float(frame.height)
-        scale = min(1.0, long_side_px / max(width, height))
-        size = max(1, round(width * scale)), max(1, round(height * scale))
-        return self._turned(frame, *size), scale
-
-    def _turned(self, frame: Any, width: int, height: int) -> U8:
-        # Asked of one frame only: to ask binds a frame to its answer, and so keeps it in memory.
-        if self._transform is None:
-            self._transform = display_transform(frame)
-        return as_u8(np.ascontiguousarray(self._transform(self._rgb(frame, width, height))))
-
-    def _rgb(self, frame: Any, width: int, height: int) -> U8:
-        wanted: dict[str, Any] = {"format": "rgb24", "interpolation": "AREA"}
-        if frame.color_trc in (_PQ, _HLG):
-            self._note("The clip is HDR; its brightness was pressed into that of an ordinary one.")
-            wanted |= {"dst_color_trc": _SRGB_TRC, "dst_color_primaries": _BT709_PRIMARIES}
-        if frame.interlaced_frame and frame.height >= 4:
-            self._note("The clip is interlaced: every other line of each frame was used.")
-            lines = as_u8(frame.to_ndarray(format="rgb24"))[::2]
-            return as_u8(cv2.resize(lines, (width, height), interpolation=cv2.INTER_AREA))
-        return as_u8(frame.reformat(width=width, height=height, **wanted).to_ndarray())
-
-    def _note(self, sentence: str) -> None:
-        if sentence not in self.notes:
-            self.notes.append(sentence)
 
 
 def open_clip(path: Path, *, settings: ClipSettings | None = None) -> Clip:
@@ -269,8 +224,8 @@ def open_clip(path: Path, *, settings: ClipSettings | None = None) -> Clip:
             raise ClipError(f"{name} holds {what}.", advice=_GIVE_CLIP)
         stream = container.streams.video[0]
         frame = _first_frame(container, stream, name)
-        width = round(frame.width * _Upright(stream).stretch)
-        height, width = _turned_size(frame, frame.height, width)
+        width = round(frame.width * Upright(stream).stretch)
+        height, width = turned_size(frame, frame.height, width)
         megapixels = width * height / 1e6
         if megapixels > limits.max_megapixels:
             raise ClipError(
@@ -286,46 +241,6 @@ def open_clip(path: Path, *, settings: ClipSettings | None = None) -> Clip:
 
 
 _MIN_SIDE_PX: Final = 32  # as for photos: a strip thinner than this shows no animal whole
-
-
-def display_transform(frame: Any) -> Callable[[Any], Any]:
-    """Give what turns a frame's array upright, by its display matrix: turns by 90° and mirrors.
-
-    Source of the matrix: ISO/IEC 14496-12, 6.2.2: a, b, u, c, d, v, x, y, w in 16.16 fixed point; a point
-    (p, q) goes to (a p + c q + x, b p + d q + y).
-    """
-    matrix = _display_matrix(frame)
-    if matrix is None:
-        return lambda array: array
-    a, b, c, d = matrix
-    is_across = abs(b) + abs(c) > abs(a) + abs(d)
-
-    def turned(array: Any) -> Any:
-        if is_across:  # columns become rows
-            array = array.swapaxes(0, 1)
-            return array[:: -1 if b < 0 else 1, :: -1 if c < 0 else 1]
-        return array[:: -1 if d < 0 else 1, :: -1 if a < 0 else 1]
-
-    return turned
-
-
-def _display_matrix(frame: Any) -> tuple[int, int, int, int] | None:
-    side = frame.side_data.get("DISPLAYMATRIX")
-    if side is None:
-        return None
-    values = np.frombuffer(bytes(side), np.int32)
-    if len(values) < 9:
-        return None
-    a, b, c, d = (int(values[i]) for i in (0, 1, 3, 4))
-    return (a, b, c, d) if any((a, b, c, d)) else None
-
-
-def _turned_size(frame: Any, height: int, width: int) -> tuple[int, int]:
-    matrix = _display_matrix(frame)
-    if matrix is None:
-        return height, width
-    a, b, c, d = matrix
-    return (width, height) if abs(b) + abs(c) > abs(a) + abs(d) else (height, width)
 
 
 def _time_of(frame: Any) -> float | None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pestvision.arrays import as_f32, as_u8, describe
+from pestvision.arrays import as_f32, describe
 from pestvision.errors import ShapeError
 
 if TYPE_CHECKING:
@@ -146,29 +146,46 @@ def _thinning_tables() -> tuple[U8, U8]:
         if not 2 <= n <= 6 or turns != 1:
             continue
         north, east, south, west = around[0], around[2], around[4], around[6]
-        tables[0, code] = not (north and east and south) and not (east and south and west)
-        tables[1, code] = not (north and east and west) and not (north and south and west)
+        at = sum(bit << place for bit, place in zip(around, _PLACES, strict=True))
+        tables[0, at] = not (north and east and south) and not (east and south and west)
+        tables[1, at] = not (north and east and west) and not (north and south and west)
     return tables[0], tables[1]
 
 
+_ACROSS, _DOWN = (0, 6, 3), (0, 2, 1)  # powers of two: west, middle, east; north, middle, south
+_PLACES = (6, 3, 5, 4, 7, 1, 2, 0)
+"""The bit of each neighbour, from north clockwise: its column's power and its row's together. Each has one of
+its own, and the middle, at 2 to the power of 8, falls out of eight bits: a code is then two sums of three."""
 _TABLES = _thinning_tables()
-_CODE = np.array([[128, 1, 2], [64, 0, 4], [32, 16, 8]], np.float32)
 
 
 def thinned(body: U8) -> U8:
     """Thin a mask of 0 and 1, empty at its rim, to lines of single pixels that keep its connections."""
-    left = body.copy()
+    left = np.pad(body, 1)  # rows run on into each other, and nothing may touch across
+    flat, wide = left.reshape(-1), left.shape[1]
+    across, code, gone = np.zeros((3, 1, flat.size), np.uint8)
     while True:
         lost = 0
         for table in _TABLES:
-            code = cv2.filter2D(left, cv2.CV_8U, _CODE, borderType=cv2.BORDER_CONSTANT)
-            gone = as_u8(cv2.LUT(code, table)) & left
-            n_gone = cv2.countNonZero(gone)
+            _weighed(flat, 1, _ACROSS, out=across[0])
+            _weighed(across[0], wide, _DOWN, out=code[0])
+            cv2.LUT(code, table, dst=gone)
+            gone &= flat
+            n_gone = int(np.count_nonzero(gone))
             if n_gone:
-                left ^= gone
+                flat ^= gone[0]
                 lost += n_gone
         if not lost:
-            return left
+            return left[1:-1, 1:-1]
+
+
+def _weighed(values: U8, step: int, powers: tuple[int, int, int], *, out: U8) -> None:
+    """Add each value, the one a step before and the one after, times these powers of two, in eight bits."""
+    before, here, after = (np.uint8(1 << power) for power in powers)
+    middle = out[step:-step]
+    np.multiply(values[step:-step], here, out=middle)
+    middle += values[: -2 * step] * before
+    middle += values[2 * step :] * after
 
 
 def _axis(body: U8) -> F64 | None:

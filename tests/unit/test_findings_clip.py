@@ -11,7 +11,8 @@ import pytest
 from made_scores import GROUND, PaintReader, paint_of
 
 from pestvision.findings import clip
-from pestvision.findings.clip import _Kept, check_clip
+from pestvision.findings.clip import check_clip
+from pestvision.findings.sharp_frames import SharpFrames
 from pestvision.findings.words import CAUTION
 from pestvision.organisms.classes import Group
 from pestvision.photos.video import ClipFrame
@@ -140,7 +141,7 @@ def test_after_an_irritant_neither_steps_nor_loops_are_told(tmp_path: Path) -> N
 
 
 def test_of_many_sharp_frames_a_few_are_kept_spread_over_the_clip() -> None:
-    kept = _Kept(most=6)
+    kept = SharpFrames(most=6)
     for index in range(400):
         rgb = np.random.default_rng(index).integers(0, 1 + index % 7 * 30, (24, 32, 3), np.uint8)
         kept.offer(index, ClipFrame(index, index / 10, rgb, 1.0, rgb.copy))

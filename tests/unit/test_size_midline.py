@@ -3,7 +3,7 @@ import numpy as np
 import pytest
 
 from pestvision.errors import ShapeError
-from pestvision.size.midline import COMPACT, LOOP, midline_of
+from pestvision.size.midline import COMPACT, LOOP, midline_of, thinned
 
 
 def band(line: np.ndarray, width: float, shape: tuple[int, int]) -> np.ndarray:
@@ -113,3 +113,38 @@ def test_a_mask_on_the_whole_frame_is_answered() -> None:
 def test_no_mask_is_refused() -> None:
     with pytest.raises(ShapeError, match="bool"):
         midline_of(cv2.UMat(3, 3, 0).get())
+
+
+def thinned_by_hand(body: np.ndarray) -> np.ndarray:
+    """Zhang and Suen 1984 as their paper words it, place by place; nothing lies beyond the edge."""
+    left = np.pad(body.astype(int), 1)
+    around = ((-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1))
+    while True:
+        n_before = left.sum()
+        for first in (True, False):
+            gone = []
+            for row, column in np.argwhere(left):
+                p = [left[row + down, column + across] for down, across in around]
+                turns = sum(p[i] == 0 and p[(i + 1) % 8] == 1 for i in range(8))
+                north, east, south, west = p[0], p[2], p[4], p[6]
+                ways = (
+                    (north * east * south, east * south * west)
+                    if first
+                    else (north * east * west, north * south * west)
+                )
+                if 2 <= sum(p) <= 6 and turns == 1 and not any(ways):
+                    gone.append((row, column))
+            for place in gone:
+                left[place] = 0
+        if left.sum() == n_before:
+            return left[1:-1, 1:-1]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_thinning_is_that_of_the_paper_also_where_a_mask_reaches_the_edge(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    soft = cv2.GaussianBlur(rng.random((30, 45)).astype(np.float32), (0, 0), 1.0 + seed)
+    body = (soft > np.median(soft)).astype(np.uint8)
+    assert body[0].any()
+    assert body[:, -1].any()
+    assert np.array_equal(thinned(body), thinned_by_hand(body))
