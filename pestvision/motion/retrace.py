@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import as_u8
-from pestvision.motion.bodies import LEAST_AREA_PX, Body, joined, overlap, trimmed
+from pestvision.motion.bodies import LEAST_AREA_PX, Body, overlap, trimmed
 from pestvision.motion.steady import moved
 from pestvision.size.midline import largest_piece
 from pestvision.size.outline import padded_box
@@ -41,7 +41,7 @@ ON_IT = (
 )
 SHRUNK = 0.95  # of its usual area: a smaller outline is looked at once more …
 LOOSER = 0.12  # … in a box so much wider all round. Tuned on drawn clips and one real one
-USUAL_OF = 9  # outlines whose median area is the usual one
+USUAL_OF = 21  # outlines whose median area is the usual one: about two seconds of a clip
 
 
 def retraced(
@@ -106,8 +106,9 @@ def retraced(
                 now = _nearer(now, loose, usual)
             least = 0.0 if is_close else LEAST_OF_IT * last.area
             if stood_out is not None and stood_out.area >= least and not _is_on(now, stood_out):
-                # it went on where it stands out, and the outline stayed behind
-                now = _caught_up(now, (last, stood_out), frames[number], to_anchor[number], sure)
+                # it went on where it stands out, and the outline stayed behind on something else
+                again = _outline(frames[number], to_anchor[number], stood_out, sure)
+                now = again if _is_on(again, stood_out) else now
             fits = now is not None and _is_same(now, last, MOST_CHANGED)
             if now is None or not fits or now.area > MOST_GROWN * begun.area:
                 n_missed += 1
@@ -119,20 +120,6 @@ def retraced(
     for part in each(one_way, (range(first + 1, len(frames)), range(first - 1, -1, -1))):
         found |= part
     return found
-
-
-def _caught_up(
-    now: Body | None, places: tuple[Body, Body], frame: U8, to_anchor: F64, sure: Sure
-) -> Body | None:
-    """Give an outline that holds what stands out: by a look about both, about that alone, or both joined."""
-    last, stood_out = places
-    for where in (joined([last, stood_out]), stood_out):
-        again = _outline(frame, to_anchor, where, sure)
-        if _is_on(again, stood_out):
-            return again
-    if now is not None and overlap(now, stood_out) > 0:
-        return joined([now, stood_out])
-    return now
 
 
 def _nearer(one: Body | None, other: Body | None, area: float) -> Body | None:
