@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from pestvision.size.ellipses import around, distance, from_conics, through_five, through_many
-from pestvision.size.ring_votes import gradient, thin_edges
+from pestvision.size.ring_votes import gradient, hues, thin_edges
 
 if TYPE_CHECKING:
     from pestvision.arrays import F32, F64, U8
@@ -75,8 +75,9 @@ def drawn_ellipses(rgb: U8, spot: tuple[float, float, float], rng: np.random.Gen
     """Find the best ellipses about a spot: (x, y, long, short, angle) each, in photo pixels."""
     x, y, radius = spot
     scale = PATCH_RADIUS_PX / radius
-    patch = cv2.GaussianBlur(cut_patch(rgb, (x, y), PATCH_REACH * radius, scale), (0, 0), 1.2)
-    slopes = gradient(np.asarray(patch, np.float32))
+    cut = cut_patch(rgb, (x, y), PATCH_REACH * radius, scale)
+    patch = np.asarray(cv2.GaussianBlur(cut, (0, 0), 1.2), np.float32)
+    slopes = gradient(patch, hues(patch))
     places, normals = thin_edges(*slopes, 0.25)
     middle = PATCH_REACH * PATCH_RADIUS_PX
     points = (places - middle) / PATCH_RADIUS_PX

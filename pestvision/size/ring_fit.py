@@ -41,6 +41,10 @@ INSIDE: Final = (0.55, 0.92)
 OUTSIDE: Final = (1.08, 1.22)
 """Of an ellipse's size: the bands between whose colours the step is looked for."""
 
+HELD_SHARE: Final = 0.016
+HELD_PX: Final = 1.3
+"""How far from the ellipse, over its size and in pixels of the patch, its edge may lie to count as its own."""
+
 N_ROBUST: Final = 4
 """Times that weights are taken anew in a fit."""
 
@@ -68,7 +72,8 @@ def close_fits(rgb: U8, row: F64) -> list[RoundThing]:
         (5,): x, y, long, short, angle on the photo.
     """
     look = _look(rgb, row, CLOSE_RADIUS_PX)
-    any_edge, step = gradient(look.patch), step_slopes(look.patch, look.row)
+    hue = hues(look.patch)
+    any_edge, step = gradient(look.patch, hue), step_slopes(look.patch, hue, look.row)
     steep, level = np.hypot(*any_edge), edge_level(*any_edge)
     things: list[RoundThing] = []
     for slopes, is_step in ((any_edge, False), (step, True)):
@@ -112,7 +117,8 @@ def refined(rgb: U8, thing: RoundThing) -> RoundThing:
     if row[2] <= CLOSE_RADIUS_PX:
         return thing
     look = _look(rgb, row, FINE_RADIUS_PX)
-    slopes = step_slopes(look.patch, look.row) if thing.is_step else gradient(look.patch)
+    hue = hues(look.patch)
+    slopes = step_slopes(look.patch, hue, look.row) if thing.is_step else gradient(look.patch, hue)
     now = _fitted(slopes, look.row, WINDOWS[-2:], is_step=thing.is_step)
     if now is None:
         return thing
@@ -200,17 +206,18 @@ class _Held:
 def _held(slopes: Slopes, row: F64, *, is_step: bool) -> _Held:
     places, steep = _steepest(slopes, row, WINDOWS[-1], is_step=is_step)
     off = np.abs(distance(row, places))
-    held = (off < max(0.012 * row[2], 0.9)) & (steep > _least_slope(slopes, is_step=is_step))
+    near = max(HELD_SHARE * row[2], HELD_PX)
+    held = (off < near) & (steep > _least_slope(slopes, is_step=is_step))
     scatter = float(np.sqrt(np.mean(off[held] ** 2))) if held.any() else 1.0
     return _Held(float(held.mean()), scatter, float(np.median(steep)))
 
 
-def step_slopes(patch: F32, row: F64) -> Slopes:
+def step_slopes(patch: F32, hue: F32, row: F64) -> Slopes:
     """Give the slopes of the mixture of light and hue that best tells inside from outside (Fisher's).
 
     What varies much on either side counts little in it. It falls from the inside to the outside.
     """
-    planes = np.concatenate([patch, hues(patch)], axis=2)
+    planes = np.concatenate([patch, hue], axis=2)
     inner, outer = (_band(planes, row, band) for band in (INSIDE, OUTSIDE))
     step = inner.mean(axis=0) - outer.mean(axis=0)
     spread = np.cov(inner.T) + np.cov(outer.T) + np.eye(planes.shape[2])

@@ -32,23 +32,32 @@ N_TURNS: Final = 72
 LEAST_STEP: Final = 8.0
 """Levels by which two sides of an edge differ at least, where it counts as an edge of something opaque."""
 
-MEASURES: Final = (
-    "support",
-    "step_support",
-    "log_size",
-    "contrast",
-    "log_middle_step",
-    "log_rim_step",
-    "log_apart",
-    "log_relief",
-    "log_smoother",
-    "log_roughness",
-    "axis_ratio",
-    "log_sharpness",
-    "glint",
-    "uneven_edge",
-)
-"""What is measured, in the order of `measured`."""
+WEIGHTS: Final = {
+    "support": (0.801, 0.210, 0.804),
+    "step_support": (0.760, 0.270, 0.078),
+    "log_size": (-2.146, 0.568, 0.248),
+    "contrast": (0.931, 0.167, 0.550),
+    "log_middle_step": (3.797, 0.945, 0.500),
+    "log_rim_step": (2.810, 0.808, -0.262),
+    "log_apart": (1.219, 1.028, 0.460),
+    "log_relief": (-1.007, 0.442, 0.874),
+    "log_smoother": (-0.224, 0.716, 0.537),
+    "log_roughness": (-4.883, 0.343, -0.441),
+    "axis_ratio": (0.920, 0.062, 1.467),
+    "log_sharpness": (0.979, 0.638, 0.440),
+    "glint": (2.399, 2.829, -0.599),
+    "uneven_edge": (0.256, 0.148, 0.479),
+}
+"""What is measured, in the order of `measured`: its mean, standard deviation and weight.
+
+Fitted on 200 drawn tables by `python -m training.coin_fit`.
+"""
+
+MEASURES: Final = tuple(WEIGHTS)
+"""The names of what is measured."""
+
+MOST_SIGMAS: Final = 4.0
+"""A measure further from its mean is taken as so far."""
 
 
 def measured(
@@ -140,4 +149,12 @@ def _apart(inside: F32, outside: F32) -> float:
 
 
 def likeness(measures: tuple[float, ...]) -> float:
-    return 0.0
+    """Give how likely a ring is the coin's, as log-odds against others of the same photo.
+
+    Without measures it is 0.
+    """
+    if not measures:
+        return 0.0
+    mean, scale, weight = np.array(list(WEIGHTS.values())).T
+    away = np.clip((np.array(measures) - mean) / scale, -MOST_SIGMAS, MOST_SIGMAS)
+    return float(away @ weight)

@@ -52,16 +52,16 @@ def hues(picture: F32) -> F32:
     return np.asarray(HUE_LEVELS * cv2.merge([red - green, blue - green]), np.float32)
 
 
-def gradient(picture: F32) -> tuple[F32, F32]:
+def gradient(picture: F32, hue: F32) -> tuple[F32, F32]:
     """Give the slope in x and y of what is steepest at each pixel, a channel of light or of hue.
 
     Hue counts as much as light at a usual pixel: where light is all texture, hue tells things apart.
     """
     light_x, light_y, light = _steepest_of(picture)
-    hue_x, hue_y, hue = _steepest_of(hues(picture))
-    usual = float(np.median(light[::3, ::3])), float(np.median(hue[::3, ::3]))
+    hue_x, hue_y, colour = _steepest_of(hue)
+    usual = float(np.median(light[::3, ::3])), float(np.median(colour[::3, ::3]))
     gain = np.float32(min(MOST_HUE_GAIN, np.sqrt(usual[0] / max(usual[1], LEAST_HUE_SLOPE**2))))
-    is_hue = hue * gain**2 > light
+    is_hue = colour * gain**2 > light
     return (
         np.asarray(np.where(is_hue, gain * hue_x, light_x), np.float32),
         np.asarray(np.where(is_hue, gain * hue_y, light_y), np.float32),
@@ -119,7 +119,7 @@ def vote_for_middles(rgb: U8) -> list[tuple[float, float, float]]:
         size = (max(1, round(wide * scale)), max(1, round(high * scale)))
         small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.float32)
         soft = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), np.float32)
-        places, normals = thin_edges(*gradient(soft), 0.14)
+        places, normals = thin_edges(*gradient(soft, hues(soft)), 0.14)
         most = 0.5 * min(size)
         if long_side != REDUCED_PX[-1]:
             most = min(most, MOST_RADIUS_PX)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 SIZE_POWER: Final = 0.3
 """How much size counts in the order of offers; chosen on drawn tables, as `LEAST_SUPPORT` was."""
 
-DRAWN_TWICE: Final = 0.02
+DRAWN_TWICE: Final = 0.03
 """Over the radius: ellipses from two spots that differ by less lead to the same close fit."""
 
 OUTER_SHARE: Final = 0.75
@@ -34,6 +34,15 @@ OUTER_SHARE: Final = 0.75
 
 SAME_RING: Final = 0.03
 """Rings whose axes differ by less are one."""
+
+RINGS_OF_A_THING: Final = 2
+"""Rings that are offered of one thing at most."""
+
+SECOND_PENALTY: Final = 0.5
+"""How much less likely the second ring of a thing is taken for the coin's."""
+
+FAR_LESS_LIKELY: Final = 4.0
+"""What is less likely than the first by more is not offered."""
 
 UPON_FACE: Final = 0.82
 """A ring smaller than this share of another about the same middle lies upon its face."""
@@ -54,6 +63,11 @@ def find_rounds(rgb: U8, *, most: int = 6) -> tuple[RoundThing, ...]:
     ShapeError
         If `rgb` is no RGB picture.
     """
+    return tuple(refined(rgb, thing) for thing in in_order(all_rounds(rgb))[:most])
+
+
+def all_rounds(rgb: U8) -> list[RoundThing]:
+    """Fit a ring wherever one may be: many are the same, or lie upon one another."""
     as_rgb(rgb)
     rng = np.random.default_rng(0)  # the same photo gives the same answer
     fitted: list[F64] = []
@@ -63,7 +77,7 @@ def find_rounds(rgb: U8, *, most: int = 6) -> tuple[RoundThing, ...]:
             if not fitted or not _is_drawn_twice(ellipse, np.array(fitted)):
                 fitted.append(ellipse)
                 found += close_fits(rgb, ellipse)
-    return tuple(refined(rgb, thing) for thing in _apart(found)[:most])
+    return found
 
 
 def _is_drawn_twice(one: F64, others: F64) -> bool:
@@ -74,14 +88,14 @@ def _is_drawn_twice(one: F64, others: F64) -> bool:
     return bool((np.maximum(off, turn * flat) < DRAWN_TWICE).any())
 
 
-def _apart(found: list[RoundThing]) -> tuple[RoundThing, ...]:
-    """Offer each ring once and no ring upon a coin's face, the likeliest coin first.
+def in_order(found: list[RoundThing]) -> list[RoundThing]:
+    """Put the likeliest coin first, each ring once and no ring upon a coin's face.
 
-    Two rings that differ by a little (a coin's edge and its shadow's) are both offered: a person sees
-    which is the coin's.
+    Two rings of one thing that differ by a little (a coin's edge and its shadow's) are both offered, as a
+    person sees which is the coin's; but the second only after other things that are about as likely.
     """
     kept: list[RoundThing] = []
-    for one in sorted(found, key=lambda thing: (-round(thing.support, 2), thing.axis_sd_px)):
+    for one in sorted(found, key=lambda thing: -thing.likeness):
         if not any(_is_twice(one, other) for other in kept):
             kept.append(one)
     faces = [
@@ -89,7 +103,13 @@ def _apart(found: list[RoundThing]) -> tuple[RoundThing, ...]:
         for one in kept
         if not any(_is_upon(one, other) and other.support > OUTER_SHARE for other in kept)
     ]
-    return tuple(sorted(faces, key=lambda thing: -thing.likeness))
+    ordered: list[tuple[float, RoundThing]] = []
+    for one in faces:
+        before = sum(_is_same_thing(one, other) for _, other in ordered)
+        if before < RINGS_OF_A_THING:
+            ordered.append((one.likeness - SECOND_PENALTY * before, one))
+    ordered.sort(key=lambda pair: -pair[0])
+    return [one for score, one in ordered if score > ordered[0][0] - FAR_LESS_LIKELY]
 
 
 def _is_twice(one: RoundThing, other: RoundThing) -> bool:
@@ -104,3 +124,10 @@ def _is_upon(inner: RoundThing, outer: RoundThing) -> bool:
     off = np.hypot(*np.subtract(inner.centre_xy_px, outer.centre_xy_px))
     ratio = inner.semi_axes_px[0] / outer.semi_axes_px[0]
     return bool(off < 0.12 * outer.semi_axes_px[0] and 0.4 < ratio < UPON_FACE)
+
+
+def _is_same_thing(one: RoundThing, other: RoundThing) -> bool:
+    """Whether two rings are likely of one thing: about the same middle, of about the same size."""
+    off = np.hypot(*np.subtract(one.centre_xy_px, other.centre_xy_px))
+    ratio = one.semi_axes_px[0] / other.semi_axes_px[0]
+    return bool(off < 0.3 * max(one.semi_axes_px[0], other.semi_axes_px[0]) and 0.6 < ratio < 1.67)
