@@ -1,6 +1,6 @@
 """Fit how like a coin a round thing is, on drawn tables.
 
-    python -m training.coin_fit [--photos N]
+    python -m training.coin_fit [--photos N] [--workers N]
 
 Prints `WEIGHTS` for `pestvision.size.ring_likeness`. On each photo one of the rings is the coin's: the
 weights are those under which the rings of the truth are chosen from all that were fitted (a conditional
@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -41,6 +42,15 @@ def photo_rings(seed: int, *, size: tuple[int, int] = SIZE) -> Photo:
     rings = all_rounds(table.rgb)
     values = np.array([ring.measures for ring in rings]).reshape(-1, len(MEASURES))
     return values, np.array([is_true(ring, table.outline_xy_px) for ring in rings], bool)
+
+
+def drawn_photos(first_seed: int, n: int, *, workers: int = 1) -> list[Photo]:
+    """Give the rings of so many drawn tables."""
+    seeds = range(first_seed, first_seed + n)
+    if workers > 1:
+        with ProcessPoolExecutor(workers) as pool:
+            return list(pool.map(photo_rings, seeds))
+    return [photo_rings(seed) for seed in seeds]
 
 
 def fit(photos: Sequence[Photo], *, penalty: float = PENALTY) -> dict[str, tuple[float, ...]]:
@@ -84,15 +94,17 @@ def main(arguments: list[str] | None = None) -> int:
     """Draw, fit, print; then try on other photos."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--photos", type=int, default=N_PHOTOS)
+    parser.add_argument("--workers", type=int, default=1)
     given = parser.parse_args(arguments)
-    weights = fit([photo_rings(FIT_SEED + run) for run in range(given.photos)])
+    weights = fit(drawn_photos(FIT_SEED, given.photos, workers=given.workers))
     print("WEIGHTS: Final = {")
     for name, row in weights.items():
         print(f'    "{name}": ({", ".join(f"{value:.3f}" for value in row)}),')
     print("}")
-    others = range(given.photos, given.photos + round(HELD_OUT * given.photos))
-    share = share_first([photo_rings(FIT_SEED + run) for run in others], weights)
-    print(f"first in {share:.2f} of {len(others)} other photos")
+    others = drawn_photos(
+        FIT_SEED + given.photos, round(HELD_OUT * given.photos), workers=given.workers
+    )
+    print(f"first in {share_first(others, weights):.2f} of {len(others)} other photos")
     return 0
 
 

@@ -71,7 +71,9 @@ def cut_patch(rgb: U8, at: tuple[float, float], reach: float, scale: float) -> F
     return np.asarray(warped, np.float32)
 
 
-def drawn_ellipses(rgb: U8, spot: tuple[float, float, float], rng: np.random.Generator) -> list[F64]:
+def drawn_ellipses(
+    rgb: U8, spot: tuple[float, float, float], rng: np.random.Generator
+) -> list[F64]:
     """Find the best ellipses about a spot: (x, y, long, short, angle) each, in photo pixels."""
     x, y, radius = spot
     scale = PATCH_RADIUS_PX / radius

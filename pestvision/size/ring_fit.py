@@ -43,7 +43,7 @@ OUTSIDE: Final = (1.08, 1.22)
 
 HELD_SHARE: Final = 0.016
 HELD_PX: Final = 1.3
-"""How far from the ellipse, over its size and in pixels of the patch, its edge may lie to count as its own."""
+"""How far from the ellipse its edge may lie to count as its own: over its size, and pixels of the patch at least."""
 
 N_ROBUST: Final = 4
 """Times that weights are taken anew in a fit."""
@@ -164,9 +164,7 @@ def _is_whole(thing: RoundThing) -> bool:
     return bool((edge >= 1).all() and (edge <= np.array(thing.frame_px[::-1]) - 1).all())
 
 
-def _fitted(
-    slopes: Slopes, row: F64, windows: tuple[float, ...], *, is_step: bool
-) -> F64 | None:
+def _fitted(slopes: Slopes, row: F64, windows: tuple[float, ...], *, is_step: bool) -> F64 | None:
     """Give the ellipse fitted to a patch, None if it is none."""
     level = _least_slope(slopes, is_step=is_step)
     now = row
@@ -241,9 +239,7 @@ def _band(planes: F32, row: F64, band: tuple[float, float]) -> F64:
     return np.concatenate(seen).astype(np.float64)
 
 
-def _steepest(
-    slopes: Slopes, row: F64, window: float, *, is_step: bool = False
-) -> tuple[F64, F64]:
+def _steepest(slopes: Slopes, row: F64, window: float, *, is_step: bool = False) -> tuple[F64, F64]:
     """Give the steepest place within a window of an ellipse along its normals, and the slope there.
 
     `is_step`: only where it falls outwards.

@@ -70,15 +70,17 @@ def gradient(picture: F32, hue: F32) -> tuple[F32, F32]:
 
 def _steepest_of(picture: F32) -> tuple[F32, F32, F32]:
     """Give the slope in x and y of the channel that is steepest at each pixel, and its square."""
-    across = cv2.split(cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32))
-    down = cv2.split(cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32))
-    slope_x, slope_y = across[0], down[0]
-    square = slope_x**2 + slope_y**2
+    across, down = (
+        cv2.split(cv2.Scharr(picture, cv2.CV_32F, *way, scale=1 / 32)) for way in ((1, 0), (0, 1))
+    )
+    slope_x, slope_y = (np.asarray(each[0], np.float32) for each in (across, down))
+    square = np.asarray(slope_x**2 + slope_y**2, np.float32)
     for x, y in zip(across[1:], down[1:], strict=True):
-        other = x**2 + y**2
+        other = np.asarray(x, np.float32) ** 2 + np.asarray(y, np.float32) ** 2
         is_more = other > square
-        slope_x, slope_y = np.where(is_more, x, slope_x), np.where(is_more, y, slope_y)
-        square = np.maximum(square, other)
+        slope_x = np.asarray(np.where(is_more, x, slope_x), np.float32)
+        slope_y = np.asarray(np.where(is_more, y, slope_y), np.float32)
+        square = np.asarray(np.maximum(square, other), np.float32)
     return slope_x, slope_y, square
 
 

@@ -1,9 +1,12 @@
 """Round things on a photo: ellipses that edges run along, found by votes, samples and a close fit.
 
-1. On a reduced photo every edge pixel votes for the middles that lie square to it, one map a radius.
+1. On a reduced photo every edge pixel votes for the middles that lie square to it, one map a radius
+   (`ring_votes`).
 2. About each middle voted for, ellipses through five edge pixels are drawn at random and scored by how
-   much of their circumference an edge runs along.
-3. The best is fitted closely at full size, to the steepest place along its normals.
+   much of their circumference an edge runs along (`ring_draw`).
+3. The best are fitted closely, to edges of any kind and to steps from the thing's own colours to the
+   ground's (`ring_fit`).
+4. They are put in order by how like a coin they are (`ring_likeness`).
 
 Places have (0, 0) at the top-left corner of the top-left pixel, as in `Scale`.
 """
@@ -16,15 +19,12 @@ import numpy as np
 
 from pestvision.arrays import as_rgb
 from pestvision.size.ring_draw import drawn_ellipses
-from pestvision.size.ring_fit import LEAST_SUPPORT, close_fits, refined
+from pestvision.size.ring_fit import close_fits, refined
 from pestvision.size.ring_votes import vote_for_middles
-from pestvision.size.round_thing import RoundThing
 
 if TYPE_CHECKING:
     from pestvision.arrays import F64, U8
-
-SIZE_POWER: Final = 0.3
-"""How much size counts in the order of offers; chosen on drawn tables, as `LEAST_SUPPORT` was."""
+    from pestvision.size.round_thing import RoundThing
 
 DRAWN_TWICE: Final = 0.03
 """Over the radius: ellipses from two spots that differ by less lead to the same close fit."""
@@ -38,11 +38,18 @@ SAME_RING: Final = 0.03
 RINGS_OF_A_THING: Final = 2
 """Rings that are offered of one thing at most."""
 
+SAME_THING_OFF: Final = 0.3
+SAME_THING_SIZE: Final = 0.6
+"""Rings whose middles lie nearer, over the larger one's size, and whose sizes are as near, are of one thing."""
+
 SECOND_PENALTY: Final = 0.5
-"""How much less likely the second ring of a thing is taken for the coin's."""
+"""How much less likely, in log-odds, the second ring of a thing is taken for the coin's."""
 
 FAR_LESS_LIKELY: Final = 4.0
-"""What is less likely than the first by more is not offered."""
+"""What is less likely than the first by more is not offered.
+
+Both were chosen on the drawn tables on which the weights were fitted.
+"""
 
 UPON_FACE: Final = 0.82
 """A ring smaller than this share of another about the same middle lies upon its face."""
@@ -129,5 +136,5 @@ def _is_upon(inner: RoundThing, outer: RoundThing) -> bool:
 def _is_same_thing(one: RoundThing, other: RoundThing) -> bool:
     """Whether two rings are likely of one thing: about the same middle, of about the same size."""
     off = np.hypot(*np.subtract(one.centre_xy_px, other.centre_xy_px))
-    ratio = one.semi_axes_px[0] / other.semi_axes_px[0]
-    return bool(off < 0.3 * max(one.semi_axes_px[0], other.semi_axes_px[0]) and 0.6 < ratio < 1.67)
+    small, large = sorted((one.semi_axes_px[0], other.semi_axes_px[0]))
+    return bool(off < SAME_THING_OFF * large and small > SAME_THING_SIZE * large)
