@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 FIT_SEED: Final = 7_300_000
 N_PHOTOS: Final = 200
 HELD_OUT: Final = 0.2
-PENALTY: Final = 3.0
+PENALTY: Final = 5.0
 """On squared weights, of measures in their standard deviations; own choice."""
 
 

@@ -33,20 +33,20 @@ LEAST_STEP: Final = 8.0
 """Levels by which two sides of an edge differ at least, where it counts as an edge of something opaque."""
 
 WEIGHTS: Final = {
-    "support": (0.801, 0.210, 0.804),
-    "step_support": (0.760, 0.270, 0.078),
-    "log_size": (-2.146, 0.568, 0.248),
-    "contrast": (0.931, 0.167, 0.550),
-    "log_middle_step": (3.797, 0.945, 0.500),
-    "log_rim_step": (2.810, 0.808, -0.262),
-    "log_apart": (1.219, 1.028, 0.460),
-    "log_relief": (-1.007, 0.442, 0.874),
-    "log_smoother": (-0.224, 0.716, 0.537),
-    "log_roughness": (-4.883, 0.343, -0.441),
-    "axis_ratio": (0.920, 0.062, 1.467),
-    "log_sharpness": (0.979, 0.638, 0.440),
-    "glint": (2.399, 2.829, -0.599),
-    "uneven_edge": (0.256, 0.148, 0.479),
+    "support": (0.833, 0.147, 0.995),
+    "step_support": (0.793, 0.202, 0.098),
+    "log_size": (-2.177, 0.549, 0.149),
+    "contrast": (0.938, 0.145, 0.399),
+    "log_middle_step": (3.868, 0.894, 0.430),
+    "log_rim_step": (2.875, 0.797, -0.294),
+    "log_apart": (1.100, 0.961, 0.411),
+    "log_relief": (-0.968, 0.494, 0.707),
+    "log_smoother": (-0.202, 0.752, 0.615),
+    "log_roughness": (-4.591, 0.403, -0.779),
+    "axis_ratio": (0.895, 0.074, 1.513),
+    "log_sharpness": (0.903, 0.643, 0.211),
+    "glint": (2.088, 2.651, -0.585),
+    "uneven_edge": (0.306, 0.162, 0.324),
 }
 """What is measured, in the order of `measured`: its mean, standard deviation and weight.
 
