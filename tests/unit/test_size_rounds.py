@@ -11,18 +11,16 @@ import pytest
 from pestvision.size.ellipses import around, from_conics, through_many
 from pestvision.size.ring_likeness import MEASURES, WEIGHTS, likeness
 from pestvision.size.round_thing import RoundThing
-from pestvision.size.rounds import FAR_LESS_LIKELY, find_rounds, in_order
+from pestvision.size.rounds import FAR_LESS_LIKELY, LEAST_LIKENESS, find_rounds, in_order
 
 AVERAGE = tuple(mean for mean, _, _ in WEIGHTS.values())
-TWO_COLUMNS = (240.0, 150.0)
 
 
 def a_ring(
-    *, at: tuple[float, float] = TWO_COLUMNS, long: float = 60.0, axis_ratio: float = 0.95
+    *, at: tuple[float, float] = (240.0, 150.0), long: float = 60.0, **other: float
 ) -> RoundThing:
-    """Make a ring of average measures but for its axis ratio: the rounder the likelier."""
-    measures = list(AVERAGE)
-    measures[MEASURES.index("axis_ratio")] = axis_ratio
+    """Make a ring of average measures but for those given: the rounder the likelier."""
+    measures = [other.get(name, mean) for name, mean in zip(MEASURES, AVERAGE, strict=True)]
     return RoundThing(at, (long, long), 0.0, 0.7, 1.0, 0.1, (600, 800), measures=tuple(measures))
 
 
@@ -117,11 +115,18 @@ def test_a_thing_of_many_rings_does_not_push_out_the_others() -> None:
     assert other in order[:2]
 
 
-def test_a_ring_that_is_far_less_likely_is_not_offered() -> None:
-    likely, other = a_ring(axis_ratio=1.0), a_ring(at=(600.0, 400.0), axis_ratio=0.72)
+def test_a_ring_that_is_far_less_likely_than_the_first_is_not_offered() -> None:
+    likely = a_ring(axis_ratio=1.0, support=1.0)
+    other = a_ring(at=(600.0, 400.0), axis_ratio=0.82)
     assert likely.likeness - other.likeness > FAR_LESS_LIKELY
     assert in_order([other, likely]) == [likely]
     assert in_order([other]) == [other]
+
+
+def test_where_nothing_is_like_a_coin_nothing_is_offered() -> None:
+    assert a_ring(axis_ratio=0.72).likeness < LEAST_LIKENESS
+    assert in_order([a_ring(axis_ratio=0.72)]) == []
+    assert in_order([]) == []
 
 
 def test_an_average_ring_has_no_odds_and_a_wild_measure_does_not_decide_alone() -> None:
