@@ -54,7 +54,8 @@ Both were chosen on the drawn tables on which the weights were fitted.
 LEAST_LIKENESS: Final = -2.0
 """Nor is what is less likely than that, in log-odds against an average ring.
 
-None of 191 coins of those tables had less; on real photos without a coin nearly all that was found had.
+None of 191 coins of those tables had less. Without it 17 things were offered on 12 real photos that show no
+coin, with it 3 on 14.
 """
 
 UPON_FACE: Final = 0.82
