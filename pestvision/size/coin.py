@@ -12,7 +12,9 @@ import numpy as np
 
 from pestvision.errors import ScaleError
 from pestvision.size.records import COIN, MAX_TILT_DEG, NoScale, Scale
-from pestvision.size.rounds import LEAST_SUPPORT, RoundThing, find_rounds
+from pestvision.size.ring_fit import LEAST_SUPPORT
+from pestvision.size.round_thing import RoundThing
+from pestvision.size.rounds import find_rounds
 
 if TYPE_CHECKING:
     from pestvision.arrays import F64, U8

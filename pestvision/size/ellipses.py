@@ -20,6 +20,18 @@ def through_five(points: F64) -> F64:
     return np.asarray(np.linalg.solve(matrix, np.ones((*matrix.shape[:2], 1)))[..., 0])
 
 
+def through_many(points: F64, weight: F64 | None = None) -> F64:
+    """Solve the same for many points (N, 2), least squares, each counting by its weight: (1, 5).
+
+    The points must lie about the origin, at a distance near one.
+    """
+    x, y = points[:, 0], points[:, 1]
+    matrix = np.stack([x * x, x * y, y * y, x, y])
+    weighed = matrix if weight is None else matrix * weight
+    square = weighed @ matrix.T + 1e-9 * np.eye(5)
+    return np.asarray(np.linalg.solve(square, weighed.sum(axis=1))[None], np.float64)
+
+
 def from_conics(conics: F64) -> F64:
     """Give (x, y, long, short, angle) of conics (M, 5); NaN where they are no ellipse."""
     a, b, c, d, e = conics.T

@@ -32,16 +32,56 @@ MAX_SPOTS: Final = 12
 FEWEST_EDGES: Final = 72
 """Edge pixels on a photo below which there is nothing to vote."""
 
+HUE_OFFSET: Final = 16.0
+"""Added to a level before its logarithm is taken, so that the noise of the dark is no hue."""
 
-def gradient(picture: F32) -> tuple[F32, F32]:
-    """Give the slope in x and y of the channel that is steepest at each pixel."""
-    slope_x = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
-    slope_y = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
-    which = (slope_x**2 + slope_y**2).argmax(axis=2)[..., None]
+HUE_LEVELS: Final = 100.0
+"""Levels that a logarithm counts for: a hundredth more is a level, as it is at a mean level of light."""
+
+MOST_HUE_GAIN: Final = 6.0
+LEAST_HUE_SLOPE: Final = 0.15
+"""Bounds of how much hue may count: a photo without colour has nothing but the coder's noise in it."""
+
+
+def hues(picture: F32) -> F32:
+    """Give two planes of hue, (H, W, 2): how red and how blue over green, whatever the light.
+
+    Gravel of one colour, in its own shade, is all but even there; so is a table with a shadow on it.
+    """
+    red, green, blue = cv2.split(cv2.log(picture + np.float32(HUE_OFFSET)))
+    return np.asarray(HUE_LEVELS * cv2.merge([red - green, blue - green]), np.float32)
+
+
+def gradient(picture: F32, hue: F32) -> tuple[F32, F32]:
+    """Give the slope in x and y of what is steepest at each pixel, a channel of light or of hue.
+
+    Hue counts as much as light at a usual pixel: where light is all texture, hue tells things apart.
+    """
+    light_x, light_y, light = _steepest_of(picture)
+    hue_x, hue_y, colour = _steepest_of(hue)
+    usual = float(np.median(light[::3, ::3])), float(np.median(colour[::3, ::3]))
+    gain = np.float32(min(MOST_HUE_GAIN, np.sqrt(usual[0] / max(usual[1], LEAST_HUE_SLOPE**2))))
+    is_hue = colour * gain**2 > light
     return (
-        np.asarray(np.take_along_axis(slope_x, which, 2)[..., 0], np.float32),
-        np.asarray(np.take_along_axis(slope_y, which, 2)[..., 0], np.float32),
+        np.asarray(np.where(is_hue, gain * hue_x, light_x), np.float32),
+        np.asarray(np.where(is_hue, gain * hue_y, light_y), np.float32),
     )
+
+
+def _steepest_of(picture: F32) -> tuple[F32, F32, F32]:
+    """Give the slope in x and y of the channel that is steepest at each pixel, and its square."""
+    across, down = (
+        cv2.split(cv2.Scharr(picture, cv2.CV_32F, *way, scale=1 / 32)) for way in ((1, 0), (0, 1))
+    )
+    slope_x, slope_y = (np.asarray(each[0], np.float32) for each in (across, down))
+    square = np.asarray(slope_x**2 + slope_y**2, np.float32)
+    for x, y in zip(across[1:], down[1:], strict=True):
+        other = np.asarray(x, np.float32) ** 2 + np.asarray(y, np.float32) ** 2
+        is_more = other > square
+        slope_x = np.asarray(np.where(is_more, x, slope_x), np.float32)
+        slope_y = np.asarray(np.where(is_more, y, slope_y), np.float32)
+        square = np.asarray(np.maximum(square, other), np.float32)
+    return slope_x, slope_y, square
 
 
 def thin_edges(slope_x: F32, slope_y: F32, share: float) -> tuple[F64, F64]:
@@ -81,7 +121,7 @@ def vote_for_middles(rgb: U8) -> list[tuple[float, float, float]]:
         size = (max(1, round(wide * scale)), max(1, round(high * scale)))
         small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.float32)
         soft = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), np.float32)
-        places, normals = thin_edges(*gradient(soft), 0.14)
+        places, normals = thin_edges(*gradient(soft, hues(soft)), 0.14)
         most = 0.5 * min(size)
         if long_side != REDUCED_PX[-1]:
             most = min(most, MOST_RADIUS_PX)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pestvision.arrays import F64
-    from pestvision.size.rounds import RoundThing
+    from pestvision.size.round_thing import RoundThing
 
 LIGHT = "#ffffff"
 SCALE_PLATE = "scale"

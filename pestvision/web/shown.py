@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pestvision.findings.clip_result import ClipCheck
     from pestvision.findings.finding import PhotoCheck
     from pestvision.size.records import Scale
-    from pestvision.size.rounds import RoundThing
+    from pestvision.size.round_thing import RoundThing
     from pestvision.web.outlines import Outline
 
 Place = tuple[float, float]

@@ -13,7 +13,7 @@ from pretended import flat, sentences
 from pestvision.cli.scale_options import WantedScale
 from pestvision.findings.sizes import ViewScale
 from pestvision.size.records import COIN, TWO_POINTS, NoScale, Scale
-from pestvision.size.rounds import RoundThing
+from pestvision.size.round_thing import RoundThing
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -25,7 +25,7 @@ from pestvision.size.records import (
     NoScale,
 )
 from pestvision.size.refraction import ScaleAt
-from pestvision.size.rounds import RoundThing
+from pestvision.size.round_thing import RoundThing
 from pestvision.web import scales, size_words
 from pestvision.web.numbers import number_of, text_of
 from pestvision.web.pages.scale import marks_of
