@@ -2,6 +2,7 @@
 
     python -m training.evidence_exam draw --out runs/evidence [--pairs N] [--bursts N] [--jobs N] [--exam]
     python -m training.evidence_exam fit-track --cases runs/evidence/learn.jsonl
+    python -m training.evidence_exam reliability --cases runs/evidence/learn.jsonl
     python -m training.evidence_exam fit --cases runs/evidence/learn.jsonl
     python -m training.evidence_exam table --cases runs/evidence/exam.jsonl
 
@@ -39,13 +40,14 @@ from pestvision.arrays import box_iou
 from pestvision.findings import evidence
 from pestvision.findings.cues import MOVES, SIZE, TRACK, Cue
 from pestvision.findings.evidence import gait_cue, size_cue, track_cue
-from pestvision.findings.track_cue import WEIGHTS_FILE, Between, TrackWeights
+from pestvision.findings.track_cue import WEIGHTS_FILE, Between, TrackWeights, between
 from pestvision.motion.chase import Look, chase
-from pestvision.motion.gait import read_gait
+from pestvision.motion.gait import SURE, read_gait
 from pestvision.motion.trail import GaitReading
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
 from pestvision.organisms.outline_net import find_outline, sure_of
-from pestvision.size.records import Length, Outline
+from pestvision.size.outline import NoOutline
+from pestvision.size.records import Length
 from training.scenes.bursts import Shake, draw_burst
 from training.scenes.pairs import draw_pair
 
@@ -76,6 +78,8 @@ BURST_SECONDS: Final = 12.5  # two steps of the slowest leech
 RATES_HZ: Final = (5.0, 12.0)  # frames a second that are looked at: of quicker clips no more are
 MOVING: Final = 0.8  # share of bursts of an animal that moves
 N_CROPS: Final = 3
+PENALTY: Final = 0.3  # on squared weights of the way between two photos
+FOLDS: Final = 5  # in which its reliability is measured
 LEAST_FRAMES: Final = 20  # a burst ends where its animal leaves the picture
 MOST_ASTRAY: Final = 0.2  # a trail is the animal's where their boxes share so much, in the middle
 LENGTH_ERROR: Final = 0.06  # one standard deviation of a length's logarithm
@@ -110,6 +114,7 @@ class Case:
     gait: dict[str, Any] | None = None
     between: dict[str, Any] | None = None
     length: dict[str, Any] | None = None
+    is_rough: bool = False
 
     def cues(self, names: frozenset[str]) -> list[Cue]:
         """Give its cues of these names, as far as it has them."""
@@ -147,32 +152,33 @@ def draw_pair_case(seed: int) -> list[Case]:
         if boxes[0] is None or boxes[1] is None:
             continue
         views = [(pair.first, boxes[0]), (pair.second, boxes[1])]
-        between = _between(views, pair.matrix)
+        went, is_rough = _went(views, pair.matrix)
         cases.append(
             Case(
                 "pair",
                 mover.fine,
                 _looks(views),
-                between=None if between is None else asdict(between),
+                between=None if went is None else asdict(went),
                 length=_length(rng, mover.fine),
+                is_rough=is_rough,
             )
         )
     return cases
 
 
-def _between(views: Sequence[tuple[U8, BoxXyxy]], matrix: F64) -> Between | None:
-    """Say how it went, from outlines found on both photos; None where one was not found."""
+def _went(views: Sequence[tuple[U8, BoxXyxy]], matrix: F64) -> tuple[Between | None, bool]:
+    """Say how it went, and whether an outline was rough; None where one was not found at all."""
     found = [find_outline(rgb, box) for rgb, box in views]
-    bodies = [item for item in found if isinstance(item, Outline)]
+    outlines = [item.rough if isinstance(item, NoOutline) else item for item in found]
+    bodies = [item.body_line() for item in outlines if item is not None]
+    is_rough = any(isinstance(item, NoOutline) for item in found)
     if len(bodies) < 2:
-        return None
+        return None, is_rough
     middles = [np.array([0.5 * (b[0] + b[2]), 0.5 * (b[1] + b[3]), 1.0]) for _rgb, b in views]
     carried = matrix @ middles[0]
     gone_px = float(np.hypot(*(middles[1][:2] - carried[:2] / carried[2])))
     long_px = max(max(b[2] - b[0], b[3] - b[1]) for _rgb, b in views)
-    shorter, longer = sorted(item.length_px for item in bodies)
-    slender = [float(item.widths_px.max() / item.length_px) for item in bodies]
-    return Between(gone_px / long_px, longer / shorter, float(np.mean(slender)))
+    return between(gone_px / long_px, bodies), is_rough
 
 
 def draw_burst_case(seed: int) -> list[Case]:
@@ -347,25 +353,48 @@ def fit_track(cases: Sequence[Case]) -> TrackWeights:
     some = [case for case in cases if case.between is not None]
     features = np.array([Between(**(case.between or {})).features() for case in some])
     mean, scale = features.mean(axis=0), features.std(axis=0)
-    model = LogisticRegression(C=1.0, max_iter=10_000, class_weight="balanced")
+    model = LogisticRegression(C=1 / PENALTY, max_iter=10_000, class_weight="balanced")
     model.fit((features - mean) / scale, [case.fine for case in some])
     fines = tuple(str(name) for name in model.classes_)
     return TrackWeights(fines, mean, scale, model.coef_, model.intercept_)
 
 
+def reliability(cases: Sequence[Case]) -> tuple[int, int]:
+    """Say how often the way between two photos is sure of a group by itself, and then right.
+
+    It is learned on the other `FOLDS` - 1 parts of the cases each time, and sure from the probability on from
+    which a gait is named.
+    """
+    some = [case for case in cases if case.between is not None]
+    n_sure = n_right = 0
+    for part in np.array_split(np.arange(len(some)), FOLDS):
+        held = [some[i] for i in part]
+        weights = fit_track([case for i, case in enumerate(some) if i not in set(part.tolist())])
+        drawn = np.isin(FINE_NAMES, weights.fines)
+        logs = np.array([weights.log_likelihood(Between(**(case.between or {}))) for case in held])
+        p_fine = np.exp(logs - logs.max(axis=1, keepdims=True)) * drawn
+        p_groups = p_fine @ np.eye(len(GROUPS))[np.array(GROUP_INDEX_OF_FINE)]
+        p_groups /= p_groups.sum(axis=1, keepdims=True)
+        is_sure = p_groups.max(axis=1) >= SURE
+        n_sure += int(is_sure.sum())
+        n_right += int((p_groups.argmax(axis=1) == groups_of(held))[is_sure].sum())
+    return n_sure, n_right
+
+
 def main() -> None:
     """Draw, fit, or print the table."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("what", choices=["draw", "fit-track", "fit", "table"])
+    parser.add_argument("what", choices=["draw", "fit-track", "reliability", "fit", "table"])
     parser.add_argument("--out", type=Path, default=Path(os.environ.get("OUT", "runs/evidence")))
     parser.add_argument("--cases", type=Path, nargs="+", default=[])
     parser.add_argument("--pairs", type=int, default=300)
     parser.add_argument("--bursts", type=int, default=300)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--exam", action="store_true")
+    parser.add_argument("--later", type=int, default=0, help="begin so many seeds later")
     given = parser.parse_args()
     if given.what == "draw":
-        start = EXAM_SEED if given.exam else LEARN_SEED
+        start = (EXAM_SEED if given.exam else LEARN_SEED) + given.later
         cases = draw_cases(draw_pair_case, range(start, start + given.pairs), jobs=given.jobs)
         first = start + 500_000
         cases += draw_cases(draw_burst_case, range(first, first + given.bursts), jobs=given.jobs)
@@ -376,6 +405,12 @@ def main() -> None:
     if given.what == "fit-track":
         written = json.dumps(fit_track(cases).as_json(), indent=1)
         WEIGHTS_FILE.write_text(written + "\n", encoding="utf-8")
+        return
+    if given.what == "reliability":
+        n_sure, n_right = reliability(cases)
+        print(
+            f"sure in {n_sure} of {len(cases)} cases, right in {n_right / max(n_sure, 1):.3f} of them"
+        )
         return
     print(fit(cases) if given.what == "fit" else table(cases))
 

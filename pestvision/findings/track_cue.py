@@ -19,13 +19,22 @@ from pestvision.errors import ShapeError, WeightsError
 from pestvision.organisms.classes import FINE_NAMES
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pestvision.arrays import F64
+    from pestvision.size.records import BodyLine
 
 WEIGHTS_FILE = Path(__file__).with_name("track_weights.json")
 
+WENT = 0.5  # lengths from which on something was somewhere else
+
 LEAST_GONE = 0.05  # lengths: less is no way at all
 LEAST_CHANGE = 0.02  # of the logarithm of the stretch: outlines are no better than that
-WENT = 0.5  # lengths from which on something was somewhere else
+LEAST_THINNED = 0.03  # the same of the slenderness
+LEAST_BEND = 0.05  # of the length: what a midline strays by itself
+LEAST_END = 0.05  # of the greatest width
+
+N_FEATURES = 44  # of `Between.features`
 
 SITS = {"snail-eggs": 0.98, "mark-on-glass": 0.98, "hydra": 0.9}
 """Share of a class that is where it was, from one photo to the next: own assumptions."""
@@ -33,27 +42,56 @@ SITS = {"snail-eggs": 0.98, "mark-on-glass": 0.98, "hydra": 0.9}
 
 @dataclass(frozen=True, slots=True)
 class Between:
-    """What two photos say of how an animal went.
+    """What two photos say of how an animal went, and of the body that it drew out, bent and turned.
 
-    `lengths_gone`: how far the middle of its box went, in long sides of the larger box. `stretch`: its
-    longer length over its shorter one, 1 or more. `width_share`: its greatest width over its length, the
-    mean of both photos.
+    Parameters
+    ----------
+    lengths_gone
+        How far the middle of its box went, in long sides of the larger box.
+    stretch
+        Its longer length over its shorter one, 1 or more.
+    width_share
+        Its greatest width over its length; like all that follow but `thinned` the mean of both photos.
+    thinned
+        The greater of the two width shares over the lesser, 1 or more.
+    straight
+        From tip to tip over the length, up to 1.
+    fullness
+        Its mean width over its greatest, up to 1.
+    blunt_end, thin_end
+        Its width by the broader and by the narrower tip, over its greatest, up to 1.
     """
 
     lengths_gone: float
     stretch: float
     width_share: float
+    thinned: float
+    straight: float
+    fullness: float
+    blunt_end: float
+    thin_end: float
 
     def __post_init__(self) -> None:
-        if not (self.lengths_gone >= 0 and self.stretch >= 1 and self.width_share > 0):
-            raise ShapeError("between", expected="0.., 1.., over 0", actual=str(self))
+        ends = 0 <= self.thin_end <= self.blunt_end <= 1
+        shape = self.width_share > 0 and 0 <= self.straight <= 1 and 0 < self.fullness <= 1 and ends
+        if not (self.lengths_gone >= 0 and self.stretch >= 1 and self.thinned >= 1 and shape):
+            raise ShapeError("between", expected="0.., 1.., over 0, shares", actual=str(self))
 
     def features(self) -> F64:
-        """(9,) float64: three logarithms, their squares and products."""
-        a = np.log(max(self.lengths_gone, LEAST_GONE))
-        b = np.log(np.log(self.stretch) + LEAST_CHANGE)
-        c = np.log(self.width_share)
-        return np.array([a, b, c, a * a, a * b, a * c, b * b, b * c, c * c])
+        """(44,) float64: eight logarithms, their squares and products."""
+        logs = np.log(
+            [
+                max(self.lengths_gone, LEAST_GONE),
+                np.log(self.stretch) + LEAST_CHANGE,
+                self.width_share,
+                np.log(self.thinned) + LEAST_THINNED,
+                1 + LEAST_BEND - self.straight,
+                self.fullness,
+                self.blunt_end + LEAST_END,
+                self.thin_end + LEAST_END,
+            ]
+        )
+        return np.concatenate([logs, np.outer(logs, logs)[np.triu_indices(len(logs))]])
 
     def words(self) -> str:
         """Say it in a few words."""
@@ -64,11 +102,41 @@ class Between:
         )
 
 
+def between(lengths_gone: float, bodies: Sequence[BodyLine]) -> Between | None:
+    """Say how an animal went that was outlined on two photos; None where no widths are known.
+
+    Parameters
+    ----------
+    lengths_gone
+        As in `Between`.
+    bodies
+        Two: their outlines may be rough.
+    """
+    if not all(body.widths_px.any() for body in bodies):
+        return None
+    shorter, longer = sorted(body.length_px for body in bodies)
+    slender = [float(body.widths_px.max()) / body.length_px for body in bodies]
+    widths = [body.widths_px / body.widths_px.max() for body in bodies]
+    ends = [sorted((float(across[1]), float(across[-2]))) for across in widths]
+    chords = [float(np.hypot(*(body.midline_xy_px[-1] - body.midline_xy_px[0]))) for body in bodies]
+    reach = [min(chord / body.length_px, 1.0) for chord, body in zip(chords, bodies, strict=True)]
+    return Between(
+        lengths_gone=lengths_gone,
+        stretch=longer / shorter,
+        width_share=float(np.mean(slender)),
+        thinned=max(slender) / min(slender),
+        straight=float(np.mean(reach)),
+        fullness=float(np.mean([across.mean() for across in widths])),
+        blunt_end=float(np.mean([end[1] for end in ends])),
+        thin_end=float(np.mean([end[0] for end in ends])),
+    )
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class TrackWeights:
     """A multinomial logistic model over `Between.features`, of classes drawn equally often.
 
-    `fines`: names of the classes. `mean`, `scale`: (9,). `weights`: (classes, 9). `bias`: (classes,).
+    `fines`: names of the classes. `mean`, `scale`: (44,). `weights`: (classes, 44). `bias`: (classes,).
     """
 
     fines: tuple[str, ...]
@@ -120,7 +188,7 @@ def load_track_weights() -> TrackWeights:
             name: np.array(told[name], np.float64) for name in ("mean", "scale", "weights", "bias")
         }
         fines = tuple(str(name) for name in told["fines"])
-        if not set(fines) <= set(FINE_NAMES) or arrays["weights"].shape != (len(fines), 9):
+        if not set(fines) <= set(FINE_NAMES) or arrays["weights"].shape != (len(fines), N_FEATURES):
             raise ValueError(fines)
     except (OSError, ValueError, KeyError, TypeError) as error:
         message = f"The weights of the track, {WEIGHTS_FILE.name}, are missing or damaged."
