@@ -118,7 +118,7 @@ def judgement_of(mover: Mover, looks: Sequence[Look], *, rules: Rules) -> Judgem
 def _between(mover: Mover, looks: Sequence[Look]) -> Between | None:
     """Say how a mover went and what became of its length; None where one body was not outlined."""
     bodies = [look.body for look in looks if look.body is not None]
-    if len(bodies) < 2 or mover.displacement_px is None:
+    if mover.displacement_px is None:
         return None
     return between(mover.displacement_px / max(look.length_px for look in looks), bodies)
 

@@ -11,15 +11,22 @@ from hypothesis.extra import numpy as arrays_of
 from pestvision.errors import ShapeError, WeightsError
 from pestvision.findings.cues import CUE_NAMES, LOOKS, MOVES, SIZE, TRACK, Cue
 from pestvision.findings.evidence import (
+    LOOKS_BESIDE_TRACK,
     MOST_ODDS,
-    WEIGHTS,
     gait_cue,
     joined,
     size_cue,
     track_cue,
 )
 from pestvision.findings.judge import judge
-from pestvision.findings.track_cue import N_FEATURES, Between, between, load_track_weights
+from pestvision.findings.track_cue import (
+    FRAMES,
+    N_FEATURES,
+    PHOTOS,
+    Between,
+    between,
+    load_track_weights,
+)
 from pestvision.motion.trail import GAITS, GLIDE, HOP, LOOPS, STEPS, STILL, THRASH, GaitReading
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
 from pestvision.organisms.classify import Scores
@@ -64,9 +71,17 @@ def test_without_another_cue_the_crops_count_as_they_are(p_fine: np.ndarray) -> 
 def test_no_cue_shifts_the_odds_of_two_classes_beyond_what_it_was_measured_to_be_worth(
     p_fine: np.ndarray, cue: Cue
 ) -> None:
-    shift = np.log(joined(p_fine, [cue])) - np.log(p_fine)
-    allowed = WEIGHTS[cue.name] * np.log(MOST_ODDS[cue.name])
-    assert shift.max() - shift.min() <= allowed + 1e-6
+    looks = LOOKS_BESIDE_TRACK if cue.name == TRACK else 1.0
+    shift = np.log(joined(p_fine, [cue])) - looks * np.log(p_fine)
+    assert shift.max() - shift.min() <= np.log(MOST_ODDS[cue.name]) + 1e-6
+
+
+@given(fines, cues_of)
+def test_a_cue_never_turns_round_what_it_speaks_for(p_fine: np.ndarray, cue: Cue) -> None:
+    looks = LOOKS_BESIDE_TRACK if cue.name == TRACK else 1.0
+    shift = np.log(joined(p_fine, [cue])) - looks * np.log(p_fine)
+    order = np.argsort(cue.log_likelihood)
+    assert np.diff(shift[order]).min() >= -1e-6
 
 
 @given(fines, st.lists(cues_of, max_size=4, unique_by=lambda cue: cue.name))
@@ -124,7 +139,7 @@ def test_a_length_beyond_every_known_leech_speaks_against_one_and_not_more_than_
     p = np.full(len(FINE_NAMES), 1e-6)
     p[LEECH] = p[WORM] = 0.5
     after = joined(p / p.sum(), [size_cue(Length(90.0, 85.0, 95.0))])
-    assert after[WORM] / after[LEECH] == pytest.approx(MOST_ODDS[SIZE] ** WEIGHTS[SIZE], rel=0.2)
+    assert after[WORM] / after[LEECH] == pytest.approx(MOST_ODDS[SIZE], rel=0.2)
 
 
 GLIDER = Between(
@@ -160,7 +175,7 @@ def test_the_more_a_body_draws_out_the_more_that_speaks_for_a_leech_over_a_glide
 ) -> None:
     def odds(factor: float) -> float:
         went = replace(GLIDER, stretch=factor, thinned=1.3 * factor)
-        logs = load_track_weights().log_likelihood(went)
+        logs = load_track_weights(PHOTOS).log_likelihood(went)
         return float(logs[LEECH] - logs[FLATWORM])
 
     assert odds(stretch * more) > odds(stretch)
@@ -211,7 +226,31 @@ def test_how_it_went_knows_no_scale_no_direction_and_no_order(scale: float, turn
     assert plain is not None
     assert other is not None
     assert other.features() == pytest.approx(plain.features(), abs=1e-9)
-    assert plain.features().shape == (N_FEATURES,)
+    assert plain.features().shape == (N_FEATURES[PHOTOS],)
+
+
+def test_in_a_clip_the_body_is_told_without_a_way() -> None:
+    bodies = [bar(100, 20), bar(150, 15), bar(120, 18)]
+    built = between(None, bodies)
+    assert built is not None
+    assert built.features().shape == (N_FEATURES[FRAMES],)
+    assert built.stretch == pytest.approx(1.5)  # the longest over the shortest, in any order
+    turned = between(None, bodies[::-1])
+    assert turned is not None
+    assert turned.features() == pytest.approx(built.features())
+    assert built.words() == "1.5 times as long on one frame as on another, 7 times as long as wide"
+    frames = replace(GLIDER, lengths_gone=None)
+    assert track_cue(frames).log_likelihood != track_cue(GLIDER).log_likelihood
+    assert between(None, bodies[:1]) is None
+
+
+def test_in_a_clip_a_body_that_draws_out_is_a_leech_and_one_that_keeps_its_length_a_flatworm() -> (
+    None
+):
+    drawn_out = track_cue(replace(STEPPER, lengths_gone=None)).log_likelihood
+    steady = track_cue(replace(GLIDER, lengths_gone=None)).log_likelihood
+    assert drawn_out[LEECH] > drawn_out[FLATWORM]
+    assert steady[FLATWORM] > steady[LEECH]
 
 
 def test_without_widths_nothing_is_said_of_the_way() -> None:
@@ -236,7 +275,7 @@ def test_damaged_weights_of_the_track_are_told_as_such(
     broken.write_text("{}")
     monkeypatch.setattr("pestvision.findings.track_cue.WEIGHTS_FILE", broken)
     with pytest.raises(WeightsError, match="damaged"):
-        load_track_weights()
+        load_track_weights(PHOTOS)
 
 
 def test_a_judgement_shows_each_cue_apart_the_looks_first() -> None:
