@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -299,37 +300,38 @@ def _animals(
     trails: Sequence[Trail], kept: _Kept, classifier: Classifier, asked: _Asked
 ) -> list[_Judged]:
     """Judge every trail by its clearest crops, its gait and its length."""
-    full: dict[int, U8] = {}
-    wanted: list[tuple[int, list[tuple[int, float]]]] = []
+    wanted: list[list[int]] = []
     spread: list[list[int]] = []
-    for index, trail in enumerate(trails):
+    for trail in trails:
         there = [(n, sharp) for n, sharp, _ in kept.frames if trail.seen[n]]
         inside = [item for item in there if not trail.at_edge[item[0]]] or there
         spread.append(_spread(trail, [n for n, _ in inside]))
         inside.sort(key=lambda item: -item[1] * float(trail.lengths_px[item[0]]))
-        wanted.append((index, inside[:CROPS_EACH]))
-    frames = {n: frame for n, _, frame in kept.frames}
-    shown = {n for _, some in wanted for n, _ in some}
-    for n in sorted(shown.union(*spread)):
-        full[n] = frames[n].full()
-    crops: list[list[U8]] = [
-        [cut_crop(full[n], _as_box(trails[index].boxes_xyxy_px[n])) for n, _ in some]
-        for index, some in wanted
-    ]
-    bodies = [
-        [_body(full[n], _as_box(trail.boxes_xyxy_px[n])) for n in some]
-        for trail, some in zip(trails, spread, strict=True)
-    ]
-    full.clear()
-    scores = classifier.classify([crop for some in crops for crop in some])
-    found, start = [], 0
-    for (index, some), cut in zip(wanted, crops, strict=True):
-        mine = scores[start : start + len(cut)]
-        start += len(cut)
-        if mine:
-            built = [body for body in bodies[index] if body is not None]
-            numbers = [n for n, _ in some]
-            found.append(_judged(trails[index], numbers, cut, mine, asked, bodies=built))
+        wanted.append([n for n, _ in inside[:CROPS_EACH]])
+    crops: dict[tuple[int, int], U8] = {}
+    bodies: list[list[BodyLine]] = [[] for _ in trails]
+    for n, frame in sorted(
+        ((n, frame) for n, _, frame in kept.frames), key=itemgetter(0)
+    ):  # one at full size at a time
+        looked_at = [i for i in range(len(trails)) if n in wanted[i] or n in spread[i]]
+        rgb = frame.full() if looked_at else frame.rgb
+        for index in looked_at:
+            box = _as_box(trails[index].boxes_xyxy_px[n])
+            crop = cut_crop(rgb, box)
+            if n in wanted[index]:
+                crops[index, n] = crop
+            if n in spread[index]:
+                body = body_in_crop(crop, box, photo_shape=(rgb.shape[0], rgb.shape[1]))
+                bodies[index] += [] if body is None else [body]
+    asked_for = [(index, n) for index, some in enumerate(wanted) for n in some]
+    scores = dict(
+        zip(asked_for, classifier.classify([crops[key] for key in asked_for]), strict=True)
+    )
+    found = []
+    for index, some in enumerate(wanted):
+        if some:
+            cut, mine = [crops[index, n] for n in some], [scores[index, n] for n in some]
+            found.append(_judged(trails[index], some, cut, mine, asked, bodies=bodies[index]))
     return found
 
 
@@ -341,10 +343,6 @@ def _spread(trail: Trail, numbers: Sequence[int]) -> list[int]:
     chosen = sorted({sorted(numbers)[place] for place in places})
     seconds = trail.times_s[chosen[-1]] - trail.times_s[chosen[0]]
     return chosen if seconds >= BODIES_S else []
-
-
-def _body(rgb: U8, box: BoxXyxy) -> BodyLine | None:
-    return body_in_crop(cut_crop(rgb, box), box, photo_shape=(rgb.shape[0], rgb.shape[1]))
 
 
 def _judged(
