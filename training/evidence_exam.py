@@ -1,25 +1,17 @@
 """An exam for joined evidence: drawn pairs and bursts, judged by their crops alone and with the other cues.
 
-    python -m training.evidence_exam draw --out runs/evidence [--pairs N] [--bursts N] [--jobs N] [--exam]
+    python -m training.evidence_exam draw --out runs/evidence [--pairs N] [--bursts N] [--glimpses N] [--exam]
     python -m training.evidence_exam fit-track --cases runs/evidence/learn.jsonl
+    python -m training.evidence_exam reliability --cases runs/evidence/learn.jsonl
     python -m training.evidence_exam fit --cases runs/evidence/learn.jsonl
     python -m training.evidence_exam table --cases runs/evidence/exam.jsonl
 
-`draw` makes the cases, the weights of `pestvision.findings.evidence` are fitted on those of the learning seeds,
-and `table` measures them on those of other seeds. A case is one drawn animal:
-
-- *pair*: on two photos of a hand-held camera, with how far it went and how its length changed, both from
-  outlines found on the photos;
-- *burst*: 5 to 12 frames a second for about two steps of a leech, with camera shake; its gait is read from the
-  frames as `pestvision clip` reads it, and the crops are those that it would judge.
-
-Each case also has a length in millimetres with a range of 12 %, drawn evenly over the logarithm of what is known
-of its class. *wrong* is the share of cases whose likeliest group is not the true one, *loss* the mean of minus
-the natural logarithm of the true group's probability, *ECE* the expected calibration error in 15 bins. The rows
-leave cues out one at a time. `fit` prints the constants for `findings/evidence.py`; they are put there by hand.
-
-What a class does in a drawing is what is known of it and no more: a real animal does other things as well. The
-gain on real clips is not known.
+`draw` makes the cases (`evidence_cases`), the weights of `pestvision.findings.evidence` are fitted on those of
+the learning seeds, and `table` measures them on those of other seeds. *wrong* is the share of cases whose
+likeliest group is not the true one, *loss* the mean of minus the natural logarithm of the true group's
+probability, *ECE* the expected calibration error in 15 bins. The rows leave cues out one at a time.
+`reliability` and `fit` print the constants for `findings/evidence.py`; they are put there by hand. The gain on
+real clips is not known.
 """
 
 from __future__ import annotations
@@ -27,67 +19,40 @@ from __future__ import annotations
 import argparse
 import json
 import os
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from pestvision.arrays import box_iou
 from pestvision.findings import evidence
-from pestvision.findings.cues import MOVES, SIZE, TRACK, Cue
-from pestvision.findings.evidence import gait_cue, size_cue, track_cue
-from pestvision.findings.track_cue import WEIGHTS_FILE, Between, TrackWeights
-from pestvision.motion.chase import Look, chase
-from pestvision.motion.gait import read_gait
-from pestvision.motion.trail import GaitReading
+from pestvision.findings.cues import MOVES, SIZE, TRACK
+from pestvision.findings.track_cue import FRAMES, PHOTOS, WEIGHTS_FILE, Between, TrackWeights
+from pestvision.motion.gait import SURE
 from pestvision.organisms.classes import FINE_NAMES, GROUP_INDEX_OF_FINE, GROUPS
-from pestvision.organisms.outline_net import find_outline, sure_of
-from pestvision.size.records import Length, Outline
-from training.scenes.bursts import Shake, draw_burst
-from training.scenes.pairs import draw_pair
+from training.evidence_cases import (
+    Case,
+    draw_burst_case,
+    draw_cases,
+    draw_glimpse_case,
+    draw_pair_case,
+    read_cases,
+    write_cases,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Sequence
 
-    from pestvision.arrays import F64, U8, BoxXyxy
-    from pestvision.motion.trail import Trail
-    from pestvision.organisms.classify import Classifier
-    from training.scenes.records import DrawnBurst
+    from pestvision.arrays import F64
 
 LEARN_SEED: Final = 7_100_000
 EXAM_SEED: Final = 7_900_000
-MOVERS: Final = (
-    "leech",
-    "flatworm",
-    "thin-worm",
-    "snail",
-    "limpet",
-    "midge-larva",
-    "small-crustacean",
+LEARNED_FROM: Final = {"pair": PHOTOS, "glimpse": FRAMES}
+"""Kinds of cases that tracks are learned from, and what they are of. Bursts have too few."""
+PENALTY: Final = 0.3  # on squared weights of a track; of 0.1, 0.3 and 1 none was better by its loss
+FOLDS: Final = (
+    5  # in which what a track says is learned where it is asked of what was drawn to learn
 )
-STAYERS: Final = ("plant-or-debris", "hydra", "snail-eggs")
-PAIR_SIZE: Final = (480, 640)
-PAIR_LENGTH_PX: Final = (40.0, 140.0)
-BURST_LENGTH_PX: Final = (50.0, 110.0)
-BURST_SECONDS: Final = 12.5  # two steps of the slowest leech
-RATES_HZ: Final = (5.0, 12.0)  # frames a second that are looked at: of quicker clips no more are
-MOVING: Final = 0.8  # share of bursts of an animal that moves
-N_CROPS: Final = 3
-LEAST_FRAMES: Final = 20  # a burst ends where its animal leaves the picture
-MOST_ASTRAY: Final = 0.2  # a trail is the animal's where their boxes share so much, in the middle
-LENGTH_ERROR: Final = 0.06  # one standard deviation of a length's logarithm
-SIZES_MM: Final = {
-    **evidence.SIZE_RANGES_MM,
-    "snail": (1.0, 40.0),
-    "limpet": (1.0, 8.0),
-    "midge-larva": (2.0, 15.0),
-    "snail-eggs": (3.0, 20.0),
-    "plant-or-debris": (1.0, 60.0),
-}
-"""Millimetres from which lengths are drawn. Where the program knows nothing of a class: own assumptions."""
+MOST_WEIGHT: Final = 1.0  # own choice: a cue counts for what its likelihoods say, or for less
 
 ROWS: Final[dict[str, frozenset[str]]] = {
     "crops alone": frozenset(),
@@ -98,178 +63,6 @@ ROWS: Final[dict[str, frozenset[str]]] = {
     "all but size": frozenset({MOVES, TRACK}),
     "all": frozenset({MOVES, TRACK, SIZE}),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One drawn animal, what its crops say, and what its cues are made of."""
-
-    kind: str
-    fine: str
-    p_fine: tuple[float, ...]
-    gait: dict[str, Any] | None = None
-    between: dict[str, Any] | None = None
-    length: dict[str, Any] | None = None
-
-    def cues(self, names: frozenset[str]) -> list[Cue]:
-        """Give its cues of these names, as far as it has them."""
-        found: list[Cue | None] = []
-        if MOVES in names and self.gait is not None:
-            found.append(gait_cue(_reading(self.gait)))
-        if TRACK in names and self.between is not None:
-            found.append(track_cue(Between(**self.between)))
-        if SIZE in names and self.length is not None:
-            found.append(size_cue(Length(**self.length)))
-        return [cue for cue in found if cue is not None]
-
-
-def _reading(kept: dict[str, Any]) -> GaitReading:
-    return GaitReading(
-        **{**kept, "p_gaits": tuple(kept["p_gaits"]), "reasons": tuple(kept["reasons"])}
-    )
-
-
-def draw_pair_case(seed: int) -> list[Case]:
-    """Draw a pair with two movers that are on both photos, and give a case of each."""
-    rng = np.random.default_rng(seed)
-    fines = [str(rng.choice(MOVERS)) for _ in range(2)]
-    pair = draw_pair(
-        rng,
-        height_px=PAIR_SIZE[0],
-        width_px=PAIR_SIZE[1],
-        movers=fines,
-        length_px=PAIR_LENGTH_PX,
-        come_or_go=0.0,
-    )
-    cases = []
-    for mover in pair.movers:
-        boxes = (mover.box_first_xyxy_px, mover.box_second_xyxy_px)
-        if boxes[0] is None or boxes[1] is None:
-            continue
-        views = [(pair.first, boxes[0]), (pair.second, boxes[1])]
-        between = _between(views, pair.matrix)
-        cases.append(
-            Case(
-                "pair",
-                mover.fine,
-                _looks(views),
-                between=None if between is None else asdict(between),
-                length=_length(rng, mover.fine),
-            )
-        )
-    return cases
-
-
-def _between(views: Sequence[tuple[U8, BoxXyxy]], matrix: F64) -> Between | None:
-    """Say how it went, from outlines found on both photos; None where one was not found."""
-    found = [find_outline(rgb, box) for rgb, box in views]
-    bodies = [item for item in found if isinstance(item, Outline)]
-    if len(bodies) < 2:
-        return None
-    middles = [np.array([0.5 * (b[0] + b[2]), 0.5 * (b[1] + b[3]), 1.0]) for _rgb, b in views]
-    carried = matrix @ middles[0]
-    gone_px = float(np.hypot(*(middles[1][:2] - carried[:2] / carried[2])))
-    long_px = max(max(b[2] - b[0], b[3] - b[1]) for _rgb, b in views)
-    shorter, longer = sorted(item.length_px for item in bodies)
-    slender = [float(item.widths_px.max() / item.length_px) for item in bodies]
-    return Between(gone_px / long_px, longer / shorter, float(np.mean(slender)))
-
-
-def draw_burst_case(seed: int) -> list[Case]:
-    """Draw a burst of one animal, follow it, read its gait, and give a case; none if it left at once."""
-    rng = np.random.default_rng(seed)
-    fine = str(rng.choice(MOVERS)) if rng.random() < MOVING else str(rng.choice(STAYERS))
-    rate_hz = float(rng.uniform(*RATES_HZ))
-    burst = draw_burst(
-        rng,
-        fine,
-        n=round(BURST_SECONDS * rate_hz),
-        interval_s=1 / rate_hz,
-        length_px=float(rng.uniform(*BURST_LENGTH_PX)),
-        shake=Shake(),
-    )
-    if len(burst.frames) < LEAST_FRAMES:
-        return []
-    trail = _followed(burst)
-    boxes = [frame.truth.box_xyxy_px for frame in burst.frames]
-    chosen = np.linspace(0, len(boxes) - 1, N_CROPS + 2)[1:-1].round().astype(int)
-    if trail is not None:
-        boxes = [
-            tuple(found.tolist()) if np.isfinite(found).all() else box
-            for found, box in zip(trail.boxes_xyxy_px, boxes, strict=False)
-        ]
-    reading = None if trail is None else read_gait(trail)
-    return [
-        Case(
-            "burst",
-            fine,
-            _looks([(burst.frames[at].rgb, boxes[min(at, len(boxes) - 1)]) for at in chosen]),
-            gait=None if reading is None else asdict(reading),
-            length=_length(rng, fine),
-        )
-    ]
-
-
-def _followed(burst: DrawnBurst) -> Trail | None:
-    """Follow the animal of a burst: the trail that lies nearest to it where it was first seen."""
-    looks = [Look(frame.time_s, frame.rgb) for frame in burst.frames]
-    truth = {frame.time_s: frame.truth.box_xyxy_px for frame in burst.frames}
-    chased = chase(looks, marks=lambda held: [(0, truth[held[0].time_s])], sure=sure_of)
-    best, nearest = None, MOST_ASTRAY
-    for trail in chased.trails:
-        shared = [
-            box_iou(tuple(box), frame.truth.box_xyxy_px)
-            for box, frame in zip(trail.boxes_xyxy_px.tolist(), burst.frames, strict=False)
-            if np.isfinite(box).all()
-        ]
-        if shared and float(np.median(shared)) > nearest:
-            best, nearest = trail, float(np.median(shared))
-    return best
-
-
-def _length(rng: np.random.Generator, fine: str) -> dict[str, Any]:
-    low, high = SIZES_MM[fine]
-    true = np.exp(rng.uniform(np.log(low), np.log(high)))
-    told = float(true * np.exp(rng.normal(0.0, LENGTH_ERROR)))
-    wide = float(np.exp(1.96 * LENGTH_ERROR))
-    return asdict(Length(told, told / wide, told * wide))
-
-
-@cache
-def _classifier() -> Classifier:
-    from pestvision.organisms.classify import Classifier
-
-    return Classifier.load()
-
-
-def _looks(views: Iterable[tuple[U8, BoxXyxy]]) -> tuple[float, ...]:
-    """Give what the crops say together, as `findings.judge` joins them: the mean of the logarithms."""
-    from pestvision.organisms.crops import cut_crop
-
-    scores = _classifier().classify([cut_crop(rgb, box) for rgb, box in views])
-    logs = np.mean([np.log(np.clip(item.p_fine, 1e-9, None)) for item in scores], axis=0)
-    p = np.exp(logs - logs.max())
-    return tuple(float(value) for value in p / p.sum())
-
-
-def draw_cases(draw: Callable[[int], list[Case]], seeds: Sequence[int], *, jobs: int) -> list[Case]:
-    """Draw the cases of many seeds, in worker processes where `jobs` is over 1."""
-    if jobs <= 1:
-        return [case for seed in seeds for case in draw(seed)]
-    with ProcessPoolExecutor(jobs) as pool:
-        return [case for found in pool.map(draw, seeds, chunksize=1) for case in found]
-
-
-def write_cases(cases: Sequence[Case], path: Path) -> None:
-    """Write cases as JSON Lines."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text("".join(json.dumps(asdict(case)) + "\n" for case in cases), encoding="utf-8")
-
-
-def read_cases(path: Path) -> list[Case]:
-    """Read what `write_cases` wrote."""
-    rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-    return [Case(**{**row, "p_fine": tuple(row["p_fine"])}) for row in rows]
 
 
 def groups_of(cases: Sequence[Case]) -> np.ndarray[Any, np.dtype[np.int64]]:
@@ -310,34 +103,39 @@ def table(cases: Sequence[Case]) -> str:
 
 
 def fit(cases: Sequence[Case]) -> dict[str, float]:
-    """Find the weight of each cue and the temperature with the least mean loss.
+    """Find the weight of each cue, and of the crops beside a track, with the least mean loss.
 
-    A weight lies from 0 to 1: a cue counts for what its likelihoods say, or for less.
+    Of pairs and glimpses: what their tracks say is learned without the cases that it is asked about. No weight
+    is over `MOST_WEIGHT`, and that of the crops lies from a half to 1.
     """
     from scipy.optimize import minimize
 
     true = groups_of(cases)
     logs = np.log(np.clip([case.p_fine for case in cases], 1e-9, None))
-    of_cue = {}
-    for name in (MOVES, SIZE, TRACK):
-        rows = np.zeros_like(logs)
-        for row, case in zip(rows, cases, strict=True):
+    of_cue = {TRACK: held_out_tracks(cases)}
+    for name in (MOVES, SIZE):
+        of_cue[name] = np.zeros_like(logs)
+        for row, case in zip(of_cue[name], cases, strict=True):
             for cue in case.cues(frozenset({name})):
-                row[:] = evidence.capped(np.array(cue.log_likelihood), evidence.MOST_ODDS[name])
-        of_cue[name] = rows
+                row[:] = cue.log_likelihood
+    has_track = np.array([case.between is not None for case in cases])
+    most_odds = [evidence.TRACK_ODDS[LEARNED_FROM[case.kind]] for case in cases]
+    of_cue[TRACK] = np.maximum(of_cue[TRACK], -np.log(most_odds)[:, None])
 
     def loss(x: F64) -> float:
-        total = logs + x[0] * of_cue[MOVES] + x[1] * of_cue[SIZE] + x[2] * of_cue[TRACK]
-        total = total / x[3]
+        weights = dict(zip((MOVES, SIZE, TRACK), x[:3], strict=True))
+        total = np.where(has_track, x[3], 1.0)[:, None] * logs
+        for name, weight in weights.items():
+            total += np.maximum(weight * of_cue[name], -np.log(evidence.MOST_ODDS[name]))
         p = np.exp(total - total.max(axis=1, keepdims=True))
-        p_groups = np.zeros((len(p), len(GROUPS)))
-        np.add.at(p_groups.T, np.array(GROUP_INDEX_OF_FINE), p.T)
+        p_groups = p @ np.eye(len(GROUPS))[np.array(GROUP_INDEX_OF_FINE)]
         p_groups /= p_groups.sum(axis=1, keepdims=True)
         return float(-np.log(np.clip(p_groups[np.arange(len(true)), true], 1e-9, None)).mean())
 
-    bounds = [(0.0, 1.0), (0.0, 1.0), (0.0, 1.0), (0.5, 3.0)]
-    best = minimize(loss, np.array([0.7, 0.7, 0.7, 1.2]), bounds=bounds, method="L-BFGS-B")
-    return dict(zip((MOVES, SIZE, TRACK, "temperature"), best.x.round(3).tolist(), strict=True))
+    bounds = [(0.0, MOST_WEIGHT)] * 3 + [(0.5, 1.0)]
+    best = minimize(loss, np.array([0.9, 0.9, 0.9, 0.9]), bounds=bounds, method="L-BFGS-B")
+    names = (MOVES, SIZE, TRACK, "crops beside a track")
+    return dict(zip(names, best.x.round(3).tolist(), strict=True))
 
 
 def fit_track(cases: Sequence[Case]) -> TrackWeights:
@@ -347,35 +145,82 @@ def fit_track(cases: Sequence[Case]) -> TrackWeights:
     some = [case for case in cases if case.between is not None]
     features = np.array([Between(**(case.between or {})).features() for case in some])
     mean, scale = features.mean(axis=0), features.std(axis=0)
-    model = LogisticRegression(C=1.0, max_iter=10_000, class_weight="balanced")
+    model = LogisticRegression(C=1 / PENALTY, max_iter=10_000, class_weight="balanced")
     model.fit((features - mean) / scale, [case.fine for case in some])
     fines = tuple(str(name) for name in model.classes_)
     return TrackWeights(fines, mean, scale, model.coef_, model.intercept_)
 
 
+def held_out_tracks(cases: Sequence[Case]) -> F64:
+    """Give what the track of each case says by itself, (n, 14) log-likelihoods, the best 0.
+
+    It is learned on the other `FOLDS` - 1 parts of the cases of its kind. Rows of cases without one are 0.
+    """
+    logs = np.zeros((len(cases), len(FINE_NAMES)))
+    for kind in {case.kind for case in cases}:
+        some = [i for i, case in enumerate(cases) if case.kind == kind and case.between is not None]
+        for part in np.array_split(np.array(some, np.int64), FOLDS):
+            weights = fit_track([cases[i] for i in some if i not in set(part.tolist())])
+            for i in part:
+                row = weights.log_likelihood(Between(**(cases[i].between or {})))
+                logs[i] = row - row.max()
+    return logs
+
+
+def reliability(cases: Sequence[Case]) -> tuple[int, int]:
+    """Say how often the track is sure of a group by itself, and how often it is right then.
+
+    Sure is from the probability on from which a gait is named; of classes it counts those that were drawn.
+    """
+    some = [case for case in cases if case.between is not None]
+    drawn = np.isin(FINE_NAMES, [case.fine for case in some])
+    p_groups = (np.exp(held_out_tracks(some)) * drawn) @ np.eye(len(GROUPS))[
+        np.array(GROUP_INDEX_OF_FINE)
+    ]
+    p_groups /= p_groups.sum(axis=1, keepdims=True)
+    is_sure = p_groups.max(axis=1) >= SURE
+    right = p_groups.argmax(axis=1) == groups_of(some)
+    return int(is_sure.sum()), int(right[is_sure].sum())
+
+
 def main() -> None:
     """Draw, fit, or print the table."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("what", choices=["draw", "fit-track", "fit", "table"])
+    parser.add_argument("what", choices=["draw", "fit-track", "reliability", "fit", "table"])
     parser.add_argument("--out", type=Path, default=Path(os.environ.get("OUT", "runs/evidence")))
     parser.add_argument("--cases", type=Path, nargs="+", default=[])
     parser.add_argument("--pairs", type=int, default=300)
     parser.add_argument("--bursts", type=int, default=300)
+    parser.add_argument("--glimpses", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--exam", action="store_true")
+    parser.add_argument("--later", type=int, default=0, help="begin so many seeds later")
     given = parser.parse_args()
     if given.what == "draw":
-        start = EXAM_SEED if given.exam else LEARN_SEED
+        start = (EXAM_SEED if given.exam else LEARN_SEED) + given.later
         cases = draw_cases(draw_pair_case, range(start, start + given.pairs), jobs=given.jobs)
-        first = start + 500_000
-        cases += draw_cases(draw_burst_case, range(first, first + given.bursts), jobs=given.jobs)
+        for draw, first, n in (
+            (draw_burst_case, start + 500_000, given.bursts),
+            (draw_glimpse_case, start + 600_000, given.glimpses),
+        ):
+            cases += draw_cases(draw, range(first, first + n), jobs=given.jobs)
         write_cases(cases, given.out / ("exam.jsonl" if given.exam else "learn.jsonl"))
         print(f"{len(cases)} cases")
         return
     cases = [case for path in given.cases for case in read_cases(path)]
     if given.what == "fit-track":
-        written = json.dumps(fit_track(cases).as_json(), indent=1)
-        WEIGHTS_FILE.write_text(written + "\n", encoding="utf-8")
+        told = {
+            pictures: fit_track([case for case in cases if case.kind == kind]).as_json()
+            for kind, pictures in LEARNED_FROM.items()
+        }
+        WEIGHTS_FILE.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+        return
+    if given.what == "reliability":
+        for kind in LEARNED_FROM:
+            some = [case for case in cases if case.kind == kind]
+            n_sure, n_right = reliability(some)
+            share = n_right / max(n_sure, 1)
+            print(f"{kind}: sure in {n_sure} of {len(some)} cases, right in {share:.3f} of them")
         return
     print(fit(cases) if given.what == "fit" else table(cases))
 

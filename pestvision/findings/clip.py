@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,10 +12,12 @@ import numpy as np
 from pestvision.arrays import box_iou
 from pestvision.findings.check import DEFAULTS, check_photo, distinct
 from pestvision.findings.clip_result import ClipAnimal, ClipCheck
-from pestvision.findings.evidence import gait_cue, size_cue
+from pestvision.findings.evidence import gait_cue, size_cue, track_cue
 from pestvision.findings.judge import costs_note, head_notes, judge, rules_of, worry
 from pestvision.findings.memory import give_back_large_arrays, give_back_what_is_free
 from pestvision.findings.sharp_frames import SharpFrames, sharpness_of
+from pestvision.findings.sizes import body_in_crop
+from pestvision.findings.track_cue import between
 from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
 from pestvision.organisms.classes import Group
@@ -43,6 +46,12 @@ if TYPE_CHECKING:
     from pestvision.size.records import Length, Scale
 
 MAX_ANIMALS = 12  # more tracks than that help nobody
+BODIES_EACH = (
+    3  # frames on which an animal is outlined anew, as in the drawings that were learned from
+)
+BODIES_S = (
+    3.0  # over fewer seconds a body that draws out may not have done so: as in those drawings
+)
 CROPS_EACH = 5  # crops of an animal that are judged: more are alike, and each takes time
 PICTURE_SIDE_PX = 1600
 MOST_OF_A_FRAME = 0.5  # own choice
@@ -259,29 +268,49 @@ def _animals(
     trails: Sequence[Trail], kept: SharpFrames, classifier: Classifier, asked: _Asked
 ) -> list[_Judged]:
     """Judge every trail by its clearest crops, its gait and its length."""
-    full: dict[int, U8] = {}
-    wanted: list[tuple[int, list[tuple[int, float]]]] = []
-    for index, trail in enumerate(trails):
+    wanted: list[list[int]] = []
+    spread: list[list[int]] = []
+    for trail in trails:
         there = [(n, sharp) for n, sharp, _ in kept.frames if trail.seen[n]]
         inside = [item for item in there if not trail.at_edge[item[0]]] or there
+        spread.append(_spread(trail, [n for n, _ in inside]))
         inside.sort(key=lambda item: -item[1] * float(trail.lengths_px[item[0]]))
-        wanted.append((index, inside[:CROPS_EACH]))
-    frames = {n: frame for n, _, frame in kept.frames}
-    for n in sorted({n for _, some in wanted for n, _ in some}):
-        full[n] = frames[n].full()
-    crops: list[list[U8]] = [
-        [cut_crop(full[n], _as_box(trails[index].boxes_xyxy_px[n])) for n, _ in some]
-        for index, some in wanted
-    ]
-    full.clear()
-    scores = classifier.classify([crop for some in crops for crop in some])
-    found, start = [], 0
-    for (index, some), cut in zip(wanted, crops, strict=True):
-        mine = scores[start : start + len(cut)]
-        start += len(cut)
-        if mine:
-            found.append(_judged(trails[index], [n for n, _ in some], cut, mine, asked))
+        wanted.append([n for n, _ in inside[:CROPS_EACH]])
+    crops: dict[tuple[int, int], U8] = {}
+    bodies: list[list[BodyLine]] = [[] for _ in trails]
+    for n, frame in sorted(
+        ((n, frame) for n, _, frame in kept.frames), key=itemgetter(0)
+    ):  # one at full size at a time
+        looked_at = [i for i in range(len(trails)) if n in wanted[i] or n in spread[i]]
+        rgb = frame.full() if looked_at else frame.rgb
+        for index in looked_at:
+            box = _as_box(trails[index].boxes_xyxy_px[n])
+            crop = cut_crop(rgb, box)
+            if n in wanted[index]:
+                crops[index, n] = crop
+            if n in spread[index]:
+                body = body_in_crop(crop, box, photo_shape=(rgb.shape[0], rgb.shape[1]))
+                bodies[index] += [] if body is None else [body]
+    asked_for = [(index, n) for index, some in enumerate(wanted) for n in some]
+    scores = dict(
+        zip(asked_for, classifier.classify([crops[key] for key in asked_for]), strict=True)
+    )
+    found = []
+    for index, some in enumerate(wanted):
+        if some:
+            cut, mine = [crops[index, n] for n in some], [scores[index, n] for n in some]
+            found.append(_judged(trails[index], some, cut, mine, asked, bodies=bodies[index]))
     return found
+
+
+def _spread(trail: Trail, numbers: Sequence[int]) -> list[int]:
+    """Choose frames in which its body is outlined, evenly over the middle; none where it was seen briefly."""
+    if not numbers:
+        return []
+    places = np.linspace(0, len(numbers) - 1, BODIES_EACH + 2)[1:-1].round().astype(int)
+    chosen = sorted({sorted(numbers)[place] for place in places})
+    seconds = trail.times_s[chosen[-1]] - trail.times_s[chosen[0]]
+    return chosen if seconds >= BODIES_S else []
 
 
 def _judged(
@@ -290,6 +319,8 @@ def _judged(
     crops: Sequence[U8],
     scores: Sequence[Scores],
     asked: _Asked,
+    *,
+    bodies: Sequence[BodyLine],
 ) -> _Judged:
     boxes = trail.boxes_xyxy_px[list(numbers)]
     sides = np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1])
@@ -301,7 +332,12 @@ def _judged(
     gait = read_gait(trail, mm_per_px=per_px, after_irritant=asked.after_irritant)
     line = _middling(trail)
     length = None if per_px is None or scale is None or line is None else measure(line, scale)
-    said = (gait_cue(gait), None if length is None else size_cue(length))
+    built = between(None, bodies)
+    said = (
+        gait_cue(gait),
+        None if built is None else track_cue(built),
+        None if length is None else size_cue(length),
+    )
     judgement = judge(
         scores,
         rules=asked.rules,

@@ -15,7 +15,7 @@ from pestvision.findings.evidence import track_cue
 from pestvision.findings.finding import Judgement, Moved, PairResult, TrackResult
 from pestvision.findings.judge import judge, worry
 from pestvision.findings.sizes import displacement_mm, group_of, size_over_photos
-from pestvision.findings.track_cue import Between
+from pestvision.findings.track_cue import between
 from pestvision.findings.travel import UNKNOWN, travel_of
 from pestvision.motion.links import link_movers
 from pestvision.organisms.classes import CANT_TELL, GROUPS, LABELS, Group
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from pestvision.findings.cues import Cue
+    from pestvision.findings.track_cue import Between
     from pestvision.findings.travel import Travel
     from pestvision.motion.tracks import Mover
     from pestvision.organisms.classify import Scores
@@ -116,15 +117,10 @@ def judgement_of(mover: Mover, looks: Sequence[Look], *, rules: Rules) -> Judgem
 
 def _between(mover: Mover, looks: Sequence[Look]) -> Between | None:
     """Say how a mover went and what became of its length; None where one body was not outlined."""
-    bodies = [look.body for look in looks if look.body is not None and look.body.width_px > 0]
-    if len(bodies) < 2 or mover.displacement_px is None:
+    bodies = [look.body for look in looks if look.body is not None]
+    if mover.displacement_px is None:
         return None
-    shorter, longer = sorted(body.length_px for body in bodies)
-    return Between(
-        lengths_gone=mover.displacement_px / max(look.length_px for look in looks),
-        stretch=longer / shorter,
-        width_share=float(np.mean([body.width_px / body.length_px for body in bodies])),
-    )
+    return between(mover.displacement_px / max(look.length_px for look in looks), bodies)
 
 
 def _usual_cue(seen: Sequence[_Seen]) -> tuple[Cue, ...]:

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 FOLDER_NAME: Final = "pestvision-unfinished"
 """Of the folder with pieces, inside the report's: a report beside it is not whole."""
 
-FORMAT: Final = 5  # of a piece; another one is no piece
+FORMAT: Final = 6  # of a piece; another one is no piece
 PIECE: Final = ".piece"
 TEMPORARY: Final = ".piece-being-written"
 NOTE_NAME: Final = "WHAT-IS-THIS.txt"
@@ -235,7 +235,8 @@ def _told_body(body: BodyLine, arrays: dict[str, Any]) -> dict[str, Any]:
         "length_px": _plain(body.length_px),
         "relative_sd": _plain(body.relative_sd),
         "doubts": list(body.doubts),
-        "width_px": _plain(body.width_px),
+        "widths_px": _put_by(arrays, body.widths_px),
+        "is_rough": body.is_rough,
     }
 
 
@@ -246,7 +247,8 @@ def _body(told: Mapping[str, Any], arrays: Mapping[str, Any]) -> BodyLine:
         told["length_px"],
         told["relative_sd"],
         tuple(told["doubts"]),
-        width_px=told["width_px"],
+        widths_px=np.asarray(arrays[told["widths_px"]], np.float64),
+        is_rough=told["is_rough"],
     )
 
 

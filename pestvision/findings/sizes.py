@@ -113,6 +113,8 @@ def body_in_crop(
 ) -> BodyLine | None:
     """Find the line of a body in the crop that was cut about its box, in pixels of the photo.
 
+    One that is rough is given too: how the animal went can be told by it, not its length.
+
     Parameters
     ----------
     crop
@@ -127,17 +129,19 @@ def body_in_crop(
     x0, y0, x1, y1 = box_xyxy_px
     inner = ((x0 - left) * scale, (y0 - top) * scale, (x1 - left) * scale, (y1 - top) * scale)
     found = find_outline(crop, inner)
-    if isinstance(found, NoOutline):
+    body = found.rough if isinstance(found, NoOutline) else found
+    if body is None:
         return None
-    doubts = tuple(LEAVES_BOX if doubt == AT_FRAME else doubt for doubt in found.doubts)
+    doubts = tuple(LEAVES_BOX if doubt == AT_FRAME else doubt for doubt in body.doubts)
     if x0 <= 0 or y0 <= 0 or x1 >= photo_shape[1] or y1 >= photo_shape[0]:
         doubts = (*doubts, AT_FRAME)
     return BodyLine(
-        midline_xy_px=found.midline_xy_px / scale + np.array([left, top]),
-        length_px=found.length_px / scale,
-        relative_sd=found.relative_sd,
+        midline_xy_px=body.midline_xy_px / scale + np.array([left, top]),
+        length_px=body.length_px / scale,
+        relative_sd=body.relative_sd,
         doubts=doubts,
-        width_px=float(found.widths_px.max()) / scale,
+        widths_px=body.widths_px / scale,
+        is_rough=body is not found,
     )
 
 
@@ -196,7 +200,7 @@ def size_over_photos(
     Parameters
     ----------
     bodies
-        Photo and body line; None where no outline was found.
+        Photo and body line; None where no outline was found. One that is rough counts as none.
     scales
         By photo.
     group
@@ -210,7 +214,7 @@ def size_over_photos(
     seen = [
         _Sighting(photo, body, size_of(body, scales[photo], group=group))
         for photo, body in reached
-        if body is not None
+        if body is not None and not body.is_rough
     ]
     if not seen:
         return Size(None, ("Its length is not known: its outline could not be told on any photo.",))

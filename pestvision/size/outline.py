@@ -43,9 +43,13 @@ LEAVES_BOX = "The outline runs on beyond the box, so it may hold something that 
 
 @dataclass(frozen=True, slots=True)
 class NoOutline:
-    """Why an animal's outline could not be found: one sentence with what would help."""
+    """Why an animal's outline could not be found: one sentence with what would help.
+
+    `rough`: what was found all the same where its ends are too unsure for a length: its shape can be seen.
+    """
 
     reason: str
+    rough: Outline | None = None
 
 
 def padded_box(box_xyxy_px: BoxXyxy, *, height: int, width: int) -> tuple[int, int, int, int]:
@@ -124,9 +128,10 @@ def outline_in(
     others = [_worked(other, cut.shape[:2], factor) for other in readings]
     lengths = [_length_of(other, window, inner) for other in others]
     sd = relative_sd_of(found.length_px, lengths, blur=_blur(soft))
-    if sd > _MOST_SD:
-        return NoOutline(UNSURE)
-    return replace(found, length_px=found.length_px * _LOST, relative_sd=max(sd, found.relative_sd))
+    whole = replace(
+        found, length_px=found.length_px * _LOST, relative_sd=max(sd, found.relative_sd)
+    )
+    return NoOutline(UNSURE, rough=whole) if sd > _MOST_SD else whole
 
 
 def _worked(foreground: F32, shape: tuple[int, ...], factor: float) -> F32:

@@ -6,7 +6,7 @@ pixel, as boxes have it. Millimetres are those of the plane in which the scale l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -192,7 +192,7 @@ class Outline:
             self.length_px,
             self.relative_sd,
             self.doubts,
-            width_px=float(self.widths_px.max()),
+            widths_px=self.widths_px,
         )
 
 
@@ -200,18 +200,22 @@ class Outline:
 class BodyLine:
     """What is kept of an outline where its mask is not needed: enough to measure it by any scale.
 
-    Fields as in `Outline`; `width_px` is the greatest of its widths, 0 where that is not known.
+    Fields as in `Outline`; `widths_px` is empty where they are not known. `is_rough`: its ends are too unsure
+    for a length to be told; what shape it has can still be seen.
     """
 
     midline_xy_px: F64
     length_px: float
     relative_sd: float
     doubts: tuple[str, ...] = ()
-    width_px: float = 0.0
+    widths_px: F64 = field(default_factory=lambda: np.zeros(0))
+    is_rough: bool = False
 
     def __post_init__(self) -> None:
         if self.midline_xy_px.ndim != 2 or self.midline_xy_px.shape[1:] != (2,):
             raise ShapeError("midline", expected="(K, 2)", actual=describe(self.midline_xy_px))
+        if self.widths_px.shape not in {(0,), self.midline_xy_px.shape[:1]}:
+            raise ShapeError("widths", expected="(K,) or none", actual=describe(self.widths_px))
 
 
 @dataclass(frozen=True, slots=True)

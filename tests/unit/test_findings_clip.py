@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 from made_scores import GROUND, PaintReader, paint_of
 
-from pestvision.findings import clip
+from pestvision.findings import clip, sizes
 from pestvision.findings.clip import check_clip
+from pestvision.findings.cues import TRACK
 from pestvision.findings.sharp_frames import SharpFrames
 from pestvision.findings.words import CAUTION
 from pestvision.organisms.classes import Group
 from pestvision.photos.video import ClipFrame
+from pestvision.size.outline import outline_in
 from pestvision.size.records import TWO_POINTS, Scale
 from tests.made_clips import write_clip
 
@@ -91,6 +93,18 @@ def test_the_json_keeps_its_contract(checked: ClipCheck) -> None:
     assert animal["length_mm_low"] <= animal["length_mm"] <= animal["length_mm_high"]
     assert sum(animal["gait"]["probabilities"].values()) == pytest.approx(1.0, abs=0.001)
     assert animal["gait"]["reasons"]
+
+
+def test_a_body_that_is_seen_long_enough_is_a_cue_and_one_seen_briefly_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sizes, "find_outline", outline_in)  # by colour, which a plain bar needs
+    pictures = [scene(index, Group.LEECH_LIKE) for index in range(40)]
+    long = check_clip(write_clip(tmp_path / "a.mp4", pictures, rate=5), PaintReader())  # type: ignore[arg-type]
+    (cue,) = [cue for cue in long.animals[0].judgement.cues if cue.name == TRACK]
+    assert "1.0 times as long on one frame as on another, 3 times as long as wide" in cue.words
+    short = check_clip(write_clip(tmp_path / "b.mp4", pictures, rate=20), PaintReader())  # type: ignore[arg-type]
+    assert all(cue.name != TRACK for cue in short.animals[0].judgement.cues)
 
 
 def test_without_a_scale_no_millimetre_is_told(tmp_path: Path) -> None:

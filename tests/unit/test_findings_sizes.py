@@ -69,6 +69,32 @@ def test_a_body_in_a_crop_lies_where_it_lies_on_the_photo(monkeypatch):
     assert middle == pytest.approx((300, 220), abs=6)
 
 
+def test_a_rough_body_is_seen_and_gives_no_length(monkeypatch):
+    def unsure(rgb, box):
+        return NoOutline("It is blurred.", rough=outline_in(rgb, box))
+
+    rgb = np.full((480, 640, 3), (170, 180, 160), np.uint8)
+    rgb[210:230, 250:350] = (50, 40, 35)
+    box = (250.0, 210.0, 350.0, 230.0)
+    monkeypatch.setattr(sizes, "find_outline", outline_in)
+    plain = body_in_crop(cut_crop(rgb, box), box, photo_shape=(480, 640))
+    monkeypatch.setattr(sizes, "find_outline", unsure)
+    body = body_in_crop(cut_crop(rgb, box), box, photo_shape=(480, 640))
+    assert plain is not None
+    assert body is not None
+    assert (plain.is_rough, body.is_rough) == (False, True)
+    assert np.array_equal(body.widths_px, plain.widths_px)
+    assert body.widths_px.max() == pytest.approx(20, rel=0.2)
+    size = size_over_photos([("a", body)], {"a": SCALE}, group="leech-like")
+    assert size is not None
+    assert size.length is None
+    both = size_over_photos(
+        [("a", body), ("b", plain)], {"a": SCALE, "b": SCALE}, group="leech-like"
+    )
+    alone = size_over_photos([("b", plain)], {"b": SCALE}, group="leech-like")
+    assert both == alone
+
+
 def test_a_scale_goes_from_photo_to_photo_as_far_as_they_could_be_laid_on_each_other():
     shift = np.array([[1, 0, 7], [0, 1, 0], [0, 0, 1]], np.float32)
     pairs = [

@@ -41,6 +41,7 @@ from pestvision.photos.exif import NO_TIME
 from pestvision.photos.series import Frame, Skipped
 from pestvision.report.tables import findings_csv, night_lines
 from pestvision.settings import NightSettings, Settings
+from pestvision.size.records import BodyLine
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -86,9 +87,13 @@ def looks(p_leech: float = 0.3) -> StretchLooks:
     rng = np.random.default_rng(3)
     box = (0.1, 1 / 3, math.pi, 20.7)
     scores = (scores_of(p_leech, 0.2, 0.4, 0.5 - p_leech, sharpness=1 / 7), sure_of_fine("leech"))
+    bodies = [
+        BodyLine(rng.normal(size=(5, 2)), length, 1 / 7, ("so",), rng.uniform(1, 4, 5), is_rough)
+        for length, is_rough in ((20.1, False), (71 / 3, True))
+    ]
     seen = tuple(
-        Look(name, box, replace(score, novelty=1 / 9))
-        for name, score in zip(("a.jpg", "b.jpg"), scores, strict=True)
+        Look(name, box, replace(score, novelty=1 / 9), body)
+        for name, score, body in zip(("a.jpg", "b.jpg"), scores, bodies, strict=True)
     )
     crops = [rng.integers(0, 256, (224, 224, 3), np.uint8) for _look in seen]
     traits = Traits(1 / 3, np.float32(1 / 7), 300.0, (-1 / 9, 0.1, 1e-9))
@@ -124,6 +129,16 @@ def test_what_is_unpacked_is_what_was_packed_to_the_last_bit() -> None:
                 assert look.scores.p_groups.tobytes() == true_look.scores.p_groups.tobytes()
                 assert look.scores.sharpness == true_look.scores.sharpness
                 assert look.scores.novelty == true_look.scores.novelty
+                body, true_body = look.body, true_look.body
+                assert body is not None
+                assert true_body is not None
+                assert body.midline_xy_px.tobytes() == true_body.midline_xy_px.tobytes()
+                assert body.widths_px.tobytes() == true_body.widths_px.tobytes()
+                assert (body.length_px, body.relative_sd) == (
+                    true_body.length_px,
+                    true_body.relative_sd,
+                )
+                assert (body.doubts, body.is_rough) == (true_body.doubts, true_body.is_rough)
     first = found.pairs[0].matrix
     assert first is not None
     assert first.tobytes() == true.pairs[0].matrix.tobytes()  # type: ignore[union-attr]

@@ -72,6 +72,10 @@ def test_a_map_is_followed_and_its_agreement_makes_it_sure():
     unsure = outline_in(rgb, BOX, foreground=dim, readings=(dim, half))
     assert isinstance(unsure, NoOutline)
     assert unsure.reason == UNSURE
+    # what shape it has can be seen all the same
+    assert unsure.rough is not None
+    assert unsure.rough.length_px == pytest.approx(120, rel=0.1)
+    assert unsure.rough.relative_sd > parted.relative_sd
 
 
 def test_the_range_widens_with_disagreement_and_with_blur():
