@@ -11,7 +11,8 @@ import numpy as np
 
 from pestvision.arrays import box_iou
 from pestvision.findings.check import DEFAULTS, check_photo, distinct
-from pestvision.findings.clip_result import ClipAnimal, ClipCheck
+from pestvision.findings.clip_result import ClipCheck
+from pestvision.findings.clip_told import Judged, middling, told_of, worth_telling
 from pestvision.findings.evidence import gait_cue, size_cue, track_cue
 from pestvision.findings.judge import costs_note, head_notes, judge, rules_of, worry
 from pestvision.findings.memory import give_back_large_arrays, give_back_what_is_free
@@ -20,7 +21,6 @@ from pestvision.findings.sizes import body_in_crop
 from pestvision.findings.track_cue import between
 from pestvision.motion.chase import Look, chase
 from pestvision.motion.gait import read_gait
-from pestvision.organisms.classes import Group
 from pestvision.organisms.crops import cut_crop
 from pestvision.organisms.outline_net import sure_of
 from pestvision.organisms.propose import propose, reduced
@@ -28,9 +28,7 @@ from pestvision.photos.burst import Burst, open_burst
 from pestvision.photos.exif import NO_TIME
 from pestvision.photos.read import Photo
 from pestvision.photos.video import Clip, open_clip
-from pestvision.size.measure import measure, size_of
-from pestvision.size.outline import relative_sd_of
-from pestvision.size.records import BodyLine
+from pestvision.size.measure import measure
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -38,12 +36,12 @@ if TYPE_CHECKING:
     from pestvision.arrays import F64, U8, BoxXyxy
     from pestvision.findings.finding import Judgement
     from pestvision.motion.chase import Chased, Mark
-    from pestvision.motion.trail import GaitReading, Trail
+    from pestvision.motion.trail import Trail
     from pestvision.organisms.classify import Classifier, Scores
     from pestvision.organisms.weights import Rules
     from pestvision.photos.video import ClipFrame
     from pestvision.settings import Settings
-    from pestvision.size.records import Length, Scale
+    from pestvision.size.records import BodyLine, Scale
 
 MAX_ANIMALS = 12  # more tracks than that help nobody
 BODIES_EACH = (
@@ -59,11 +57,7 @@ N_PROPOSALS = 12  # boxes looked at in a stretch for animals that do not move
 THIS_ONE = (
     0.1  # a track shares so much with the person's box, or more, to be the one that was meant
 )
-NOTHING = str(Group.NOT_AN_ORGANISM)
-FRAME_BLUR = 0.1
-"""A frame of a clip is softer than a photo: as soft as the softest drawn animals. Own choice, not measured."""
 IN_PIECES = "One animal may have been followed in pieces, each told as one: what was followed is no count of animals."
-NO_SCALE = "No scale was given, so its length is told in pixels only."
 
 
 def check_clip(
@@ -119,15 +113,11 @@ def check_clip(
     trails = _meant(chased, box, notes)
     asked = _Asked(rules, scale, after_irritant)
     animals = _animals(trails, kept, classifier, asked)
-    n_things = sum(item.judgement.label == NOTHING for item in animals)
-    if box is None and n_things:
-        animals = [item for item in animals if item.judgement.label != NOTHING]
-        notes.append(
-            f"{n_things} more that moved {'were' if n_things > 1 else 'was'} judged not to be an animal."
-        )
+    if box is None:
+        animals = worth_telling(animals, rules, notes)
     animals.sort(key=lambda item: worry(item.judgement), reverse=True)
     told = tuple(
-        _told(number, item, scale) for number, item in enumerate(animals[:MAX_ANIMALS], start=1)
+        told_of(number, item, scale) for number, item in enumerate(animals[:MAX_ANIMALS], start=1)
     )
     if chased.n_lost:
         notes.append(
@@ -251,22 +241,9 @@ class _Asked:
     after_irritant: bool
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Judged:
-    """A trail with what its crops, its gait and its length come to; the clearest crop and its frame."""
-
-    trail: Trail
-    judgement: Judgement
-    gait: GaitReading
-    length: Length | None
-    mm_per_px: float | None
-    crop_rgb: U8
-    number: int
-
-
 def _animals(
     trails: Sequence[Trail], kept: SharpFrames, classifier: Classifier, asked: _Asked
-) -> list[_Judged]:
+) -> list[Judged]:
     """Judge every trail by its clearest crops, its gait and its length."""
     wanted: list[list[int]] = []
     spread: list[list[int]] = []
@@ -321,7 +298,7 @@ def _judged(
     asked: _Asked,
     *,
     bodies: Sequence[BodyLine],
-) -> _Judged:
+) -> Judged:
     boxes = trail.boxes_xyxy_px[list(numbers)]
     sides = np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1])
     clearest = int(np.argmax([item.sharpness for item in scores]))
@@ -330,7 +307,7 @@ def _judged(
         middle = np.nanmean(trail.midlines_xy_px[numbers[clearest]], axis=0)
         per_px = scale.mm_per_px((float(middle[0]), float(middle[1])))
     gait = read_gait(trail, mm_per_px=per_px, after_irritant=asked.after_irritant)
-    line = _middling(trail)
+    line = middling(trail)
     length = None if per_px is None or scale is None or line is None else measure(line, scale)
     built = between(None, bodies)
     said = (
@@ -344,49 +321,7 @@ def _judged(
         lengths_px=[float(side) for side in sides],
         cues=[cue for cue in said if cue is not None],
     )
-    return _Judged(trail, judgement, gait, length, per_px, crops[clearest], numbers[clearest])
-
-
-def _told(number: int, item: _Judged, scale: Scale | None) -> ClipAnimal:
-    """Give a judged trail its number, and say why it has no length where it has none."""
-    return ClipAnimal(
-        track=number,
-        trail=item.trail,
-        gait=item.gait,
-        judgement=item.judgement,
-        crop_rgb=item.crop_rgb,
-        crop_time_s=float(item.trail.times_s[item.number]),
-        length=item.length,
-        length_note=_length_note(item, scale),
-        mm_per_px=item.mm_per_px,
-    )
-
-
-def _middling(trail: Trail) -> BodyLine | None:
-    """Give its line in the frame in which it is of middling length; None where none shows it all."""
-    usable = np.flatnonzero(trail.seen & ~trail.at_edge)
-    if not len(usable):
-        return None
-    order = usable[np.argsort(trail.lengths_px[usable])]
-    at = int(order[len(order) // 2])
-    near = usable[np.abs(usable - at) == 1]
-    beside = [float(length) for length in trail.lengths_px[near]]
-    return BodyLine(
-        midline_xy_px=trail.midlines_xy_px[at],
-        length_px=float(trail.lengths_px[at]),
-        relative_sd=relative_sd_of(float(trail.lengths_px[at]), beside, blur=FRAME_BLUR),
-    )
-
-
-def _length_note(item: _Judged, scale: Scale | None) -> str:
-    if scale is None:
-        return NO_SCALE
-    line = _middling(item.trail)
-    if line is None:
-        return "It touches the edge of every frame, so its length is not known."
-    if scale.is_rough:
-        return " ".join(size_of(line, scale, group=item.judgement.label).words)
-    return "The length is that of the frame in which it was of middling length."
+    return Judged(trail, judgement, gait, length, per_px, crops[clearest], numbers[clearest])
 
 
 def _picture(rgb: U8) -> tuple[U8, float]:

@@ -14,7 +14,7 @@ from pestvision.motion.pieces import pieces_in
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pestvision.arrays import F32, F64, Bool
+    from pestvision.arrays import F32, F64, Bool, BoxXyxy
 
 GAP_PX = 3  # pieces nearer than twice this are one body: a faint waist parts it
 LEAST_AREA_PX = 12  # smaller things have no shape
@@ -55,6 +55,12 @@ class Body:
     def reach(self) -> float:
         """Diagonal of its box, pixels."""
         return float(np.hypot(*self.mask.shape))
+
+    @property
+    def box(self) -> BoxXyxy:
+        """Its box: left, top, right, bottom."""
+        high, wide = self.mask.shape
+        return (self.left, self.top, self.left + wide, self.top + high)
 
     def places(self) -> F64:
         """(N, 2) float64: (x, y) of its pixels' centres."""

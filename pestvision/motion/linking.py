@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pestvision.arrays import box_iou
 from pestvision.motion.bodies import Body, joined, overlap, shared_out
 from pestvision.motion.steady import moved
 
@@ -33,6 +34,9 @@ STEADY_OVERLAP = 0.3  # of one sighting with the next: what flickers has less
 LEAST_MOVED_PX = 2.5  # an animal's middle has to come so far …
 LEAST_MOVED_LENGTHS = 0.07  # … or so much of its length, whichever is more
 LEAST_BENT = 0.2  # of its length, by which the sides of its box change where it moves in place
+STEADY_BOXES = (
+    0.4  # of their boxes: a thin body that waves covers nothing of where it was; own choice
+)
 FAR_LENGTHS = 1.5  # come by so much, it moved, however little one sighting covers the next
 GOES_ON = 0.6
 """Correlation of a place with that of the frame before. In a dish with three flatworms it was 0.64 to 0.95
@@ -268,7 +272,8 @@ def is_animal(one: Followed, times_s: F64) -> bool:
     reach = float(np.median([body.reach for body in bodies]))
     net = float(np.hypot(*(middles[-1] - middles[0])))
     shared = [overlap(a, b) for a, b in pairwise(bodies)]
-    if float(np.median(shared)) < STEADY_OVERLAP:
+    beside = [box_iou(a.box, b.box) for a, b in pairwise(bodies)]
+    if float(np.median(shared)) < STEADY_OVERLAP and float(np.median(beside)) < STEADY_BOXES:
         return net > FAR_LENGTHS * reach
     goes = any(_moves(row, max(LEAST_MOVED_PX, LEAST_MOVED_LENGTHS * reach)) for row in middles.T)
     return goes or any(_moves(row, max(LEAST_MOVED_PX, LEAST_BENT * reach)) for row in sides.T)
