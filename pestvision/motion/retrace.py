@@ -2,7 +2,8 @@
 
 What stands out from the ground shows where an animal is, and often not all of it: what hardly moves has
 become part of the ground itself. From the frame in which most of it was seen, the outline is carried on,
-frame by frame and both ways: each is looked for in the box of the one before.
+frame by frame and both ways: each is looked for in the box of the one before. What stands out holds it to
+the animal, and a wider look keeps it from wasting away where it comes out small.
 """
 
 from __future__ import annotations
@@ -104,7 +105,7 @@ def retraced(
             if is_small and not is_close:  # a look less close keeps it from wasting away
                 loose = _outline(frames[number], to_anchor[number], last, sure, looser=LOOSER)
                 now = _nearer(now, loose, usual)
-            least = 0.0 if is_close else LEAST_OF_IT * last.area
+            least = 0.0 if is_close else LEAST_OF_IT * min(last.area, begun.area)
             if stood_out is not None and stood_out.area >= least and not _is_on(now, stood_out):
                 # it went on where it stands out, and the outline stayed behind on something else
                 again = _outline(frames[number], to_anchor[number], stood_out, sure)

@@ -80,3 +80,33 @@ def test_another_thing_in_the_box_much_larger_than_it_is_not_taken_for_it() -> N
 
 def test_no_frames_are_no_animals() -> None:
     assert chase([]).trails == ()
+
+
+def test_an_outline_that_comes_out_a_little_small_does_not_waste_away() -> None:
+    def sure_within(cut: U8, inner: BoxXyxy) -> F32:
+        """Knows an animal by its colour, and trusts nothing by the edge of the box."""
+        soft = sure_by_colour(cut, inner)
+        x0, y0, x1, y1 = (round(value) for value in inner)
+        within = np.zeros_like(soft)
+        within[y0 + 1 : y1 - 1, x0 + 1 : x1 - 1] = 1
+        return np.asarray(soft * within, np.float32)
+
+    frames = [frame_with((60 + i, 60)) for i in range(40)]
+    start = part(39, 51, 43, 19)
+    bodies = retraced({0: start}, (0, start), frames, [STILL_CAMERA] * 40, sure_within)
+    assert bodies[39].mask.shape == pytest.approx((17, 41), abs=3)
+    close = retraced(
+        {0: start}, (0, start), frames, [STILL_CAMERA] * 40, sure_within, is_close=True
+    )
+    assert 39 not in close or close[39].area < 0.5 * bodies[39].area
+
+
+def test_an_outline_that_stayed_on_a_stone_goes_on_where_the_animal_stands_out() -> None:
+    frames, seen = [], {}
+    for i in range(24):
+        rgb = frame_with((40 + 5 * i, 60), half=(14, 6))
+        cv2.ellipse(rgb, (100, 62), (22, 14), 0, 0, 360, (60, 50, 40), cv2.FILLED)
+        frames.append(rgb)
+        seen[i] = part(26 + 5 * i, 54, 29, 13)
+    bodies = retraced(seen, (0, seen[0]), frames, [STILL_CAMERA] * 24, sure_by_colour)
+    assert bodies[23].middle[0] == pytest.approx(155.5, abs=6)
