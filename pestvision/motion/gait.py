@@ -46,6 +46,9 @@ SURE = 0.8  # a gait is named from this probability on
 UNPROVOKED = 0.25
 """How much less often a flatworm loops that nothing irritated: looping is set off by wounds, heat and irritants
 (Sabry et al. 2019); the number is an own choice."""
+ROUND_SHARE = 0.6
+"""Width over length from which a body is round, as a snail's is. What holds on with one end and sways, a hydra or a
+leech, is slender; of a round body the two ends are told from each other by nothing. Own choice."""
 LEAST_FRAMES = 8  # own choice: fewer show no course
 SLOWEST_INTERVAL_S = {
     STEPS: 0.5 / LEECH_HZ[1],  # 2.08 s: half of the quickest leech's step
@@ -106,7 +109,9 @@ def read_gait(
     outcomes = load_gait_weights().probabilities(measured.values[None])[0]
     if not after_irritant:
         outcomes[OUTCOMES.index(LOOPS)] *= UNPROVOKED
-        outcomes /= outcomes.sum()
+    if _is_round(trail):
+        outcomes[OUTCOMES.index(HELD_FAST)] = 0.0
+    outcomes /= outcomes.sum()
     p_gaits = _over_gaits(outcomes, after_irritant=after_irritant)
     gait, why_not = _named(outcomes, measured, trail, after_irritant=after_irritant)
     if gait is None:
@@ -123,6 +128,12 @@ def read_gait(
         speed_px_s=measured.speed * measured.length_px,
         length_ratio=measured.length_ratio,
     )
+
+
+def _is_round(trail: Trail) -> bool:
+    """Tell whether the body is about as wide as long."""
+    use = trail.seen
+    return bool(np.median(trail.widths_px[use] / trail.lengths_px[use]) >= ROUND_SHARE)
 
 
 def unknown(*reasons: str) -> GaitReading:

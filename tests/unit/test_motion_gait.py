@@ -16,6 +16,7 @@ from pestvision.motion.gait import (
     read_gait_of_pair,
 )
 from pestvision.motion.gait_features import measure
+from pestvision.motion.gait_words import HELD_FAST
 from pestvision.motion.trail import (
     CREEP,
     GAITS,
@@ -186,3 +187,11 @@ def test_a_pair_of_photos_never_tells_a_gait() -> None:
     assert len(set(moved.p_gaits)) == 1
     stayed = read_gait_of_pair((0.0, 10.0), ((5.0, 5.0), (5.5, 5.0)))
     assert "same place" in stayed.reasons[0]
+
+
+@pytest.mark.parametrize(("width", "is_told"), [(0.8, True), (0.15, False)])
+def test_a_round_body_is_not_said_to_hold_on_with_one_end(width: float, is_told: bool) -> None:
+    trail = drawn("sway").trail
+    swaying = replace(trail, widths_px=width * trail.lengths_px)
+    read = read_gait(swaying)
+    assert (read.reasons[0] != HELD_FAST) is is_told
