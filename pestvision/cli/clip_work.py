@@ -27,7 +27,8 @@ _HEAD_BYTES: Final = 4096
 _BARE: Final = (
     "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{title}</title>"
     "<meta name='viewport' content='width=device-width, initial-scale=1'></head>"
-    "<body style='max-width:60rem;margin:2rem auto;font-family:sans-serif'><h1>{title}</h1>"
+    "<body style='max-width:60rem;margin:2rem auto;padding:0 1rem;font-family:sans-serif;"
+    "overflow-wrap:anywhere'><h1>{title}</h1>"
     "<p>{caution}</p>{body}</body></html>"
 )
 

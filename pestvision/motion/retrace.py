@@ -42,6 +42,7 @@ ON_IT = (
 )
 SHRUNK = 0.95  # of its usual area: a smaller outline is looked at once more …
 LOOSER = 0.12  # … in a box so much wider all round. Tuned on drawn clips and one real one
+NEAR_START = 5  # frames about the first by which its outline is judged in the end
 USUAL_OF = 21  # outlines whose median area is the usual one: about two seconds of a clip
 
 
@@ -120,6 +121,10 @@ def retraced(
 
     for part in each(one_way, (range(first + 1, len(frames)), range(first - 1, -1, -1))):
         found |= part
+    near = [number for number in found if 0 < abs(number - first) <= NEAR_START]
+    ratios = [found[number].area / begun.area for number in near]
+    if ratios and not 1 / MOST_CHANGED <= float(np.median(ratios)) <= MOST_CHANGED:
+        del found[first]  # what was begun with was something else, or more than the animal
     return found
 
 

@@ -110,3 +110,10 @@ def test_an_outline_that_stayed_on_a_stone_goes_on_where_the_animal_stands_out()
         seen[i] = part(26 + 5 * i, 54, 29, 13)
     bodies = retraced(seen, (0, seen[0]), frames, [STILL_CAMERA] * 24, sure_by_colour)
     assert bodies[23].middle[0] == pytest.approx(155.5, abs=6)
+
+
+def test_a_start_that_held_much_more_than_the_animal_is_left_out() -> None:
+    frames = [frame_with((60, 60), half=(50, 30))] + [frame_with((60, 60))] * 9
+    seen = {i: part(40, 52, 41, 17) for i in range(1, 10)}
+    bodies = retraced(seen, (0, part(10, 30, 101, 61)), frames, [STILL_CAMERA] * 10, sure_by_colour)
+    assert sorted(bodies) == list(range(1, 10))
