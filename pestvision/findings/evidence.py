@@ -31,7 +31,7 @@ MOST_ODDS: dict[str, float] = {MOVES: 11.0, SIZE: 3.0, TRACK: max(TRACK_ODDS.val
 """No cue shifts the odds of two classes by more. A gait that was told of a drawn clip was right in 0.92 of the
 bursts of `training.evidence_exam`: 11 to 1. That the length may count for 3 is an own choice."""
 
-WEIGHTS: dict[str, float] = {MOVES: 1.0, SIZE: 1.0, TRACK: 17.0}
+WEIGHTS: dict[str, float] = {MOVES: 1.0, SIZE: 1.0, TRACK: 1.0}
 """What a cue's log-odds are multiplied by: fitted on drawn animals by `python -m training.evidence_exam fit`.
 Of the size the drawings tell next to nothing: any weight serves as well."""
 

@@ -51,11 +51,11 @@ SAME_PLACE = (
 RIM = 0.1  # about the longer trail's box: what stands out beside a body is its own; own choice
 LEAST_SHARED = 0.5  # of the shorter trail's frames; own choice
 MOST_RETRACED = 6  # animals of a stretch that are outlined anew: each takes a look a frame
-LEAST_PASSED = 0.3  # of its area: a body that passed less kept to its place
+LEAST_PASSED = 0.3  # of its area: a body that passed less kept to its place; own choice
 LEAST_CONTRAST = 2.5
 """Standard errors by which the places that a body passed must differ while it is there. On drawn clips outlines
 that strayed over still ground had 0.6 to 2.1 in most cases, whole animals 3.6 and more."""
-CLEAR_CONTRAST = 4.0  # with less, a closer look is tried too
+CLEAR_CONTRAST = 4.0  # with less, a closer look is tried too; own choice
 LEAST_PROVING = 4  # frames; fewer prove nothing
 N_WORKERS = 2  # threads: the two ordinary cores this is made for
 MARGIN_PX = 3  # of a frame laid over another: its rim is blurred

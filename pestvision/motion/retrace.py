@@ -40,9 +40,9 @@ SURE = 0.5
 ON_IT = (
     0.5  # of what stands out: an outline that covers less of it is not the animal that moves there
 )
-SHRUNK = 0.95  # of its usual area: a smaller outline is looked at once more …
+SHRUNK = 0.95  # of its usual area: a smaller outline is looked at once more (0.85 tells the same) …
 LOOSER = 0.12  # … in a box so much wider all round. Tuned on drawn clips and one real one
-NEAR_START = 5  # frames about the first by which its outline is judged in the end
+NEAR_START = 5  # frames about the first by which its outline is judged in the end; own choice
 USUAL_OF = 21  # outlines whose median area is the usual one: about two seconds of a clip
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from pestvision.findings import evidence
 from pestvision.findings.cues import MOVES, SIZE, TRACK
 from pestvision.findings.track_cue import Between
 from pestvision.organisms.classes import FINE_NAMES
@@ -87,3 +88,9 @@ def test_the_table_counts_what_the_crops_alone_get_wrong() -> None:
     seen = [FINE_NAMES[int(np.argmax(case.p_fine))] for case in made]
     wrong = np.mean([one != case.fine for one, case in zip(seen, made, strict=True)])
     assert alone == pytest.approx(wrong, abs=5e-4)
+
+
+def test_the_weights_that_are_shipped_are_such_as_the_fit_may_give() -> None:
+    assert set(evidence.WEIGHTS) == {MOVES, SIZE, TRACK}
+    assert all(0 <= weight <= evidence_exam.MOST_WEIGHT for weight in evidence.WEIGHTS.values())
+    assert 0.5 <= evidence.LOOKS_BESIDE_TRACK <= 1
