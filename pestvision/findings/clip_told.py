@@ -61,7 +61,7 @@ def worth_telling(animals: Sequence[Judged], rules: Rules, notes: list[str]) -> 
     if n := len(small):
         notes.append(
             f"{n} more that moved {_were(n)} shorter than {rules.min_length_px:.0f} pixels, too small to "
-            "tell: film from closer."
+            "tell. Young leeches are small too: film from closer."
         )
     if n := len(resting):
         notes.append(
