@@ -9,7 +9,7 @@ the first of the next, and there their animals are linked.
 from __future__ import annotations
 
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -29,7 +29,7 @@ from pestvision.motion.linking import (
 )
 from pestvision.motion.noises import grown, narrowed, standing_out
 from pestvision.motion.proof import proof_of
-from pestvision.motion.retrace import retraced
+from pestvision.motion.retrace import outlined, retraced
 from pestvision.motion.steady import Steadied, Steadier, moved
 from pestvision.motion.trails import trail_of
 from pestvision.size.outline import NoOutline, outline_in
@@ -51,12 +51,15 @@ SAME_PLACE = (
 RIM = 0.1  # about the longer trail's box: what stands out beside a body is its own; own choice
 LEAST_SHARED = 0.5  # of the shorter trail's frames; own choice
 MOST_RETRACED = 6  # animals of a stretch that are outlined anew: each takes a look a frame
+MOST_RESTING = 3  # marked animals beyond those: they stand out least, and matter no less
+FEW = 0.3  # of the frames: a marked animal of which nothing stands out, outlined in fewer, keeps still; own choice
 LEAST_PASSED = 0.3  # of its area: a body that passed less kept to its place; own choice
 LEAST_CONTRAST = 2.5
 """Standard errors by which the places that a body passed must differ while it is there. On drawn clips outlines
 that strayed over still ground had 0.6 to 2.1 in most cases, whole animals 3.6 and more."""
 CLEAR_CONTRAST = 4.0  # with less, a closer look is tried too; own choice
 LEAST_PROVING = 4  # frames; fewer prove nothing
+LEAST_HELD = 0.5  # of the frames in which an animal is seen; own choice
 N_WORKERS = 2  # threads: the two ordinary cores this is made for
 MARGIN_PX = 3  # of a frame laid over another: its rim is blurred
 
@@ -126,7 +129,8 @@ def chase(
     """
     times: list[float] = []
     followed: list[Followed] = []
-    n_lost, scale, size = 0, 1.0, (1, 1)
+    scale, size = 1.0, (1, 1)
+    held_at: list[bool] = []
     with (
         ThreadPoolExecutor(1, "pestvision-steady") as steadying,
         ThreadPoolExecutor(N_WORKERS, "pestvision-chase") as workers,
@@ -134,23 +138,28 @@ def chase(
         for start, held, placed in _stretches(looks, steadying):
             new = slice(start and 1, None)
             times += [look.time_s for look in held[new]]
-            n_lost += sum(not one.is_held for one in placed[new])
+            held_at += [one.is_held for one in placed[new]]
             scale, size = held[0].scale, held[0].rgb.shape[:2]
             given = [] if marks is None else list(marks(held))
-            stretch = _stretch(start, held, placed, given)
+            stretch = _stretch(start, held, placed, given, sure)
             _through(stretch, followed, workers, by_colour=sure is None)
             if sure is not None:
                 _look_again(stretch, followed, sure, np.array(times), workers=workers)
         at = np.array(times)
         animals = [one for one in followed if is_animal(one, at)]
         made = [trail_of(one, at, scale=scale, size=size, each=workers.map) for one in animals]
-    pairs = [(t, one.is_marked) for t, one in zip(made, animals, strict=True) if t is not None]
+    is_held = np.array(held_at, np.bool_)
+    pairs = [
+        (replace(t, is_steadied=bool(is_held[t.seen].mean() >= LEAST_HELD)), one.is_marked)
+        for t, one in zip(made, animals, strict=True)
+        if t is not None
+    ]
     pairs.sort(key=lambda pair: -int(pair[0].seen.sum()))
     kept: list[tuple[Trail, bool]] = []
     for trail, is_marked in pairs:
         if not any(_is_same_animal(trail, other) for other, _ in kept):
             kept.append((trail, is_marked))
-    return Chased(at, tuple(t for t, _ in kept), n_lost, tuple(m for _, m in kept))
+    return Chased(at, tuple(t for t, _ in kept), int((~is_held).sum()), tuple(m for _, m in kept))
 
 
 def _is_same_animal(shorter: Trail, longer: Trail) -> bool:
@@ -207,13 +216,19 @@ class _Stretch:
 
 
 def _stretch(
-    start: int, held: Sequence[Look], placed: Sequence[Steadied], given: Sequence[Mark]
+    start: int,
+    held: Sequence[Look],
+    placed: Sequence[Steadied],
+    given: Sequence[Mark],
+    sure: Sure | None,
 ) -> _Stretch:
     anchor = placed[len(placed) // 2].matrix
     back = np.linalg.inv(anchor)
     to_anchor = [np.asarray(back @ one.matrix, np.float64) for one in placed]
     link = Link(start, anchor, to_anchor, [look.time_s for look in held])
-    marks = [(index, _outlined(held[index].rgb, box, to_anchor[index])) for index, box in given]
+    marks = [
+        (index, _outlined(held[index].rgb, box, to_anchor[index], sure)) for index, box in given
+    ]
     return _Stretch(link, [look.rgb for look in held], marks)
 
 
@@ -269,11 +284,15 @@ def _look_again(
     mine = [(one, sightings_in(one, start, n)) for one in followed]
     chosen = [(one, some) for one, some in mine if some and (one.is_marked or is_animal(one, at))]
     chosen.sort(key=lambda pair: -sum(sighting.body.strength for sighting in pair[1]))
-    for one, some in chosen[:MOST_RETRACED]:
+    resting = [pair for pair in chosen[MOST_RETRACED:] if pair[0].is_marked][:MOST_RESTING]
+    for one, some in [*chosen[:MOST_RETRACED], *resting]:
         seen = {sighting.frame - start: sighting.body for sighting in some}
         middling = sorted(seen, key=lambda number: seen[number].area)[len(seen) // 2]
         begin = starts.get(id(one), (middling, seen[middling]))
-        bodies = _outlined_anew(seen, begin, stretch, sure, workers)
+        contrast, bodies = _outlined_anew(seen, begin, stretch, sure, workers)
+        one.is_proven |= CLEAR_CONTRAST <= contrast < np.inf
+        if one.is_marked and len(seen) < LEAST_PROVING and len(bodies) < FEW * n:
+            bodies = _in_its_place(begin[1], stretch)
         one.sightings = [
             *(s for s in one.sightings if not start <= s.frame < start + n),
             *(
@@ -283,6 +302,8 @@ def _look_again(
         ]
         one.last_s = link.times_s[max(bodies)] if bodies else -np.inf
     for one, _ in chosen[MOST_RETRACED:]:
+        if one.is_marked:
+            continue
         bodies = {s.frame - start: s.body for s in sightings_in(one, start, n)}
         if _contrast_of(bodies, stretch) < LEAST_CONTRAST:
             one.sightings = [s for s in one.sightings if not start <= s.frame < start + n]
@@ -296,8 +317,11 @@ def _outlined_anew(
     stretch: _Stretch,
     sure: Sure,
     workers: ThreadPoolExecutor,
-) -> dict[int, Body]:
-    """Give an animal's outlines by frame; none where nothing shows that it is one that moved or kept its place."""
+) -> tuple[float, dict[int, Body]]:
+    """Give an animal's outlines by frame, and by how much the places differ that they passed.
+
+    None where nothing shows that it is one that moved or kept its place.
+    """
     best: tuple[float, dict[int, Body]] = (LEAST_CONTRAST, {})
     for is_close in (False, True):
         bodies = retraced(
@@ -311,12 +335,23 @@ def _outlined_anew(
         )
         contrast = _contrast_of(bodies, stretch)
         if contrast >= CLEAR_CONTRAST:
-            return bodies
+            return contrast, bodies
         if contrast >= best[0]:
             best = contrast, bodies
-    if not best[1] and _contrast_of(seen, stretch) >= LEAST_CONTRAST:
-        return dict(seen)
-    return best[1]
+    if not best[1] and (contrast := _contrast_of(seen, stretch)) >= LEAST_CONTRAST:
+        return contrast, dict(seen)
+    return best
+
+
+def _in_its_place(body: Body, stretch: _Stretch) -> dict[int, Body]:
+    """Give a body in its place in every frame that shows it whole: nothing stood out there, so it kept still."""
+    height, width = stretch.frames[0].shape[:2]
+    there = {}
+    for number, matrix in enumerate(stretch.link.to_anchor):
+        places = moved(np.asarray(np.linalg.inv(matrix), np.float64), body.places() - 0.5)
+        if (places >= 0).all() and (places <= [width - 1, height - 1]).all():
+            there[number] = body
+    return there
 
 
 def _contrast_of(bodies: Mapping[int, Body], stretch: _Stretch) -> float:
@@ -352,8 +387,11 @@ def _cover(size: tuple[int, ...], matrix: F64) -> U8:
     return as_u8(cv2.warpPerspective(inner, matrix, (size[1], size[0]), flags=cv2.INTER_NEAREST))
 
 
-def _outlined(rgb: U8, box: BoxXyxy, matrix: F64) -> F64:
+def _outlined(rgb: U8, box: BoxXyxy, matrix: F64, sure: Sure | None) -> F64:
     """Give the places, (N, 2) on the anchor, of the animal in a box; of an oval where none is told."""
+    known = None if sure is None else outlined(rgb, matrix, box, sure)
+    if known is not None:
+        return known.places()
     found = outline_in(rgb, box)
     if isinstance(found, NoOutline):
         x0, y0, x1, y1 = box

@@ -67,6 +67,8 @@ LEAST_SECONDS = {
     STEPS: 1.5 / LEECH_HZ[1] * 0.5,  # and one and a half of its own periods, see below
 }
 """How long an animal must be seen for each gait. Where no source is named, an own choice."""
+OF_PLACES = {GLIDE, CREEP, HOP, STILL, HELD_FAST}
+"""What is told by where an animal is; the others are told by its shape."""
 LEAST_CYCLES = 1.5  # of its own, for what repeats
 LEAST_STEP_SHARE = 0.5  # of the length's cycles: of steps, so many have one end held
 MOST_SHAKE = 0.15  # of the length: with more jitter than this no rest and no creeping is told
@@ -109,7 +111,7 @@ def read_gait(
     outcomes = load_gait_weights().probabilities(measured.values[None])[0]
     if not after_irritant:
         outcomes[OUTCOMES.index(LOOPS)] *= UNPROVOKED
-    if _is_round(trail):
+    if _is_round(trail) or _went_too_far_to_hold(trail):
         outcomes[OUTCOMES.index(HELD_FAST)] = 0.0
     outcomes /= outcomes.sum()
     p_gaits = _over_gaits(outcomes, after_irritant=after_irritant)
@@ -136,6 +138,17 @@ def _is_round(trail: Trail) -> bool:
     return bool(np.median(trail.widths_px[use] / trail.lengths_px[use]) >= ROUND_SHARE)
 
 
+def _went_too_far_to_hold(trail: Trail) -> bool:
+    """Tell whether its middle went further than any body's can whose one end stays where it is.
+
+    That middle lies within half a length of the end that is held, so that two of its places are at most a
+    length apart.
+    """
+    middles = trail.midlines_xy_px[trail.seen].mean(axis=1)
+    low, high = np.percentile(middles, [2, 98], axis=0)
+    return bool(np.hypot(*(high - low)) > np.percentile(trail.lengths_px[trail.seen], 98))
+
+
 def unknown(*reasons: str) -> GaitReading:
     """Give a reading of which nothing is known."""
     return GaitReading(gait=None, p_gaits=(1.0 / len(GAITS),) * len(GAITS), reasons=reasons)
@@ -157,7 +170,8 @@ def _named(
     """Give the gait that can be told, or None and the sentences that say why not."""
     order = np.argsort(outcomes)[::-1]
     best = OUTCOMES[int(order[0])]
-    why = _hidden_cycle(trail, best) or _too_slow(measured, best)
+    why = None if trail.is_steadied or best not in OF_PLACES else words.NOT_STEADIED
+    why = why or _hidden_cycle(trail, best) or _too_slow(measured, best)
     if why is None and best == HELD_FAST:
         why = words.HELD_FAST
     if why is None and after_irritant and best in {STEPS, LOOPS}:

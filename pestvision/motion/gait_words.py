@@ -31,6 +31,10 @@ AFTER_IRRITANT = (
     "It lengthens and shortens in steps, but after an irritant flatworms loop much like leeches: "
     "that cannot be told apart now. Film it again when it has been left alone for a while."
 )
+NOT_STEADIED = (
+    "Nothing but the animal shows clearly, so its own way can't be told from the camera's shake: film it "
+    "with a corner, a plant or a mark in the picture, or rest the camera on something."
+)
 TOO_FEW_HOPS = "It jumped only once; film it for longer."
 WATCH_LONGER = "Film it for at least {seconds} with the camera held still."
 

@@ -63,6 +63,7 @@ class Followed:
 
     sightings: list[Sighting] = field(default_factory=list)
     is_marked: bool = False
+    is_proven: bool = False  # the places that it passed look otherwise while it is there
     pace: F64 = field(default_factory=lambda: np.zeros(2))  # pixels of the anchor a second
     last_s: float = 0.0
     n_missed: int = 0
@@ -273,17 +274,23 @@ def is_animal(one: Followed, times_s: F64) -> bool:
     net = float(np.hypot(*(middles[-1] - middles[0])))
     shared = [overlap(a, b) for a, b in pairwise(bodies)]
     beside = [box_iou(a.box, b.box) for a, b in pairwise(bodies)]
-    if float(np.median(shared)) < STEADY_OVERLAP and float(np.median(beside)) < STEADY_BOXES:
+    flickers = float(np.median(shared)) < STEADY_OVERLAP and float(np.median(beside)) < STEADY_BOXES
+    if flickers and not one.is_proven:
         return net > FAR_LENGTHS * reach
-    goes = any(_moves(row, max(LEAST_MOVED_PX, LEAST_MOVED_LENGTHS * reach)) for row in middles.T)
-    return goes or any(_moves(row, max(LEAST_MOVED_PX, LEAST_BENT * reach)) for row in sides.T)
+    # What was proven may come and go quickly: a larva that flips about is elsewhere in every frame.
+    goes_on = 0.0 if one.is_proven else GOES_ON
+    far, bent = LEAST_MOVED_LENGTHS * reach, LEAST_BENT * reach
+    goes = any(_moves(row, max(LEAST_MOVED_PX, far), goes_on) for row in middles.T)
+    return goes or any(_moves(row, max(LEAST_MOVED_PX, bent), goes_on) for row in sides.T)
 
 
-def _moves(series: F64, least_px: float) -> bool:
+def _moves(series: F64, least_px: float, least_going_on: float) -> bool:
     """Tell whether a series goes so far, and goes on from frame to frame rather than flickering."""
     low, high = np.percentile(series, [5, 95])
     if high - low < least_px:
         return False
+    if least_going_on == 0:
+        return True
     off = series - series.mean()
     goes_on = float((off[1:] * off[:-1]).sum() / max(float((off * off).sum()), 1e-9))
-    return goes_on > GOES_ON * (1 - 3 / len(series))
+    return goes_on > least_going_on * (1 - 3 / len(series))

@@ -156,14 +156,37 @@ def _outline(
     if (x1 - x0 < LEAST_SIDE_PX and y1 - y0 < LEAST_SIDE_PX) or min(x1 - x0, y1 - y0) < 1:
         return None
     box = (float(x0), float(y0), float(x1), float(y1))
-    left, top, right, bottom = padded_box(box, height=height, width=width)
+    return outlined(frame, to_anchor, box, sure, strength=last.strength)
+
+
+def outlined(
+    frame: U8, to_anchor: F64, box_xyxy_px: BoxXyxy, sure: Sure, *, strength: float = 0.0
+) -> Body | None:
+    """Outline the animal in a box of a frame; None where none is told.
+
+    Parameters
+    ----------
+    frame
+        (h, w, 3) uint8.
+    to_anchor
+        (3, 3): lays the frame on the anchor, on which the body lies that is given back.
+    box_xyxy_px
+        Within the frame, in its pixels.
+    sure
+        Asked once.
+    strength
+        What the body is said to stand out by.
+    """
+    height, width = frame.shape[:2]
+    x0, y0, x1, y1 = box_xyxy_px
+    left, top, right, bottom = padded_box(box_xyxy_px, height=height, width=width)
     cut = as_u8(np.ascontiguousarray(frame[top:bottom, left:right]))
     soft = sure(cut, (x0 - left, y0 - top, x1 - left, y1 - top))
     piece = largest_piece(soft >= SURE)
     if piece is None or piece[0].sum() < LEAST_AREA_PX:
         return None
     mask, at_x, at_y = piece
-    return _laid(mask > 0, (left + at_x, top + at_y), to_anchor, last.strength)
+    return _laid(mask > 0, (left + at_x, top + at_y), to_anchor, strength)
 
 
 def _laid(mask: Bool, corner: tuple[int, int], to_anchor: F64, strength: float) -> Body | None:

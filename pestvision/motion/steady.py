@@ -34,6 +34,9 @@ DETAIL_PX = 12.0  # what is wider than this is light, not detail
 BENT_GAIN = 0.75  # a homography has to take the error down to this share of a similarity's
 MOST_BEND = 0.03  # perspective over the frame; more is no hand's shake
 LOST_PX = 0.5  # error taken for a frame that nothing holds
+WIDE_CELLS = 4  # rows and columns over which a plain shift has to hold: an animal alone is on fewer
+ALIKE = 0.3  # correlation of a cell with the same one after the shift; grain alone has 0.1 at the most
+GRAIN_PX = 1.5  # blur that takes grain out before cells are compared
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,7 +126,7 @@ class Steadier:
         if self._key is None:
             return None
         (x, y), response = _phase_shift(self._key, detail)
-        if response < PHASE_SURE:
+        if response < PHASE_SURE or not _is_wide(self._key, detail, (x, y)):
             return None
         return np.array([[1.0, 0.0, -x], [0.0, 1.0, -y], [0.0, 0.0, 1.0]]), LOST_PX, 1.0
 
@@ -230,6 +233,26 @@ def _phase_shift(key: U8, detail: U8) -> tuple[tuple[float, float], float]:
     one, other = (image.astype(np.float32) - 128 for image in (key, detail))
     (x, y), response = cv2.phaseCorrelate(one, other, window)
     return (float(x), float(y)), float(response)
+
+
+def _is_wide(key: U8, detail: U8, shift: tuple[float, float]) -> bool:
+    """Tell whether a shift holds over much of the frame: what alone shows may be an animal, which moves by itself."""
+    back = np.array([[1.0, 0.0, -shift[0]], [0.0, 1.0, -shift[1]]])
+    size = (key.shape[1], key.shape[0])
+    laid = cv2.warpAffine(detail, back, size, borderValue=128)
+    one, other = (
+        cv2.GaussianBlur(image.astype(np.float32) - 128, (0, 0), GRAIN_PX) for image in (key, laid)
+    )
+    few = (CELLS[1], CELLS[0])
+    both, of_one, of_other = (
+        cv2.resize(product, few, interpolation=cv2.INTER_AREA)
+        for product in (one * other, one * one, other * other)
+    )
+    alike = both / np.sqrt(np.maximum(of_one * of_other, 1e-9)) > ALIKE
+    rows, columns = (np.flatnonzero(alike.any(axis=axis)) for axis in (1, 0))
+    if not len(rows):
+        return False
+    return bool(min(np.ptp(rows), np.ptp(columns)) + 1 >= WIDE_CELLS)
 
 
 def moved(matrix: F64, places: F64 | F32) -> F64:

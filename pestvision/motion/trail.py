@@ -47,6 +47,9 @@ class Trail:
         the camera's motion, and of the outline's noise.
     at_edge
         (n,) bool: frames in which it touches the edge of the frame, so that its length is not known.
+    is_steadied
+        Whether the camera's motion is known in most of the frames in which it was seen; where it is not,
+        its places have the shake of the camera in them.
     """
 
     times_s: F64
@@ -56,6 +59,7 @@ class Trail:
     boxes_xyxy_px: F64
     jitter_px: float
     at_edge: Bool
+    is_steadied: bool = True
 
     def __post_init__(self) -> None:
         n = len(self.times_s)
