@@ -29,7 +29,8 @@ from pestvision.motion.linking import (
 )
 from pestvision.motion.noises import grown, narrowed, standing_out
 from pestvision.motion.proof import proof_of
-from pestvision.motion.retrace import retraced
+from pestvision.motion.retrace import looked_at_few, retraced
+from pestvision.motion.same import is_piece_of, is_same_animal
 from pestvision.motion.steady import Steadied, Steadier, moved
 from pestvision.motion.trails import trail_of
 from pestvision.size.outline import NoOutline, outline_in
@@ -45,18 +46,19 @@ STRETCH_S = 20.0
 MOST_FRAMES = 200
 """Of a stretch: at 640 x 480 pixels they take 180 MB."""
 LEAST_FRAMES = 30  # a slow burst is taken in stretches of so many photos at the least
-SAME_PLACE = (
-    0.7  # of the smaller box, in the median frame: two trails are on one animal; own choice
-)
-RIM = 0.1  # about the longer trail's box: what stands out beside a body is its own; own choice
-LEAST_SHARED = 0.5  # of the shorter trail's frames; own choice
 MOST_RETRACED = 6  # animals of a stretch that are outlined anew: each takes a look a frame
 LEAST_PASSED = 0.3  # of its area: a body that passed less kept to its place; own choice
 LEAST_CONTRAST = 2.5
 """Standard errors by which the places that a body passed must differ while it is there. On drawn clips outlines
 that strayed over still ground had 0.6 to 2.1 in most cases, whole animals 3.6 and more."""
 CLEAR_CONTRAST = 4.0  # with less, a closer look is tried too; own choice
+HOPELESS = 1.5
+"""Standard errors: what a first look leaves below it is not looked at more closely. On drawn clips of tuning seeds
+a closer look then showed no animal, and took twice as long."""
 LEAST_PROVING = 4  # frames; fewer prove nothing
+ABOUT = 2
+"""Times the frames in which something stood out: it is looked for in so many before and after, and outlined through
+all of a stretch where it stood out in a third of it. Own choice."""
 N_WORKERS = 2  # threads: the two ordinary cores this is made for
 MARGIN_PX = 3  # of a frame laid over another: its rim is blurred
 
@@ -148,29 +150,9 @@ def chase(
     pairs.sort(key=lambda pair: -int(pair[0].seen.sum()))
     kept: list[tuple[Trail, bool]] = []
     for trail, is_marked in pairs:
-        if not any(_is_same_animal(trail, other) for other, _ in kept):
+        if not any(is_same_animal(trail, other) for other, _ in kept):
             kept.append((trail, is_marked))
     return Chased(at, tuple(t for t, _ in kept), n_lost, tuple(m for _, m in kept))
-
-
-def _is_same_animal(shorter: Trail, longer: Trail) -> bool:
-    """Tell whether a trail is mostly on another: pieces that were outlined anew end as one body."""
-    both = shorter.seen & longer.seen
-    if int(both.sum()) < LEAST_SHARED * int(shorter.seen.sum()):
-        return False
-    one, other = shorter.boxes_xyxy_px[both], _widened(longer.boxes_xyxy_px[both])
-    across = np.minimum(one[:, 2:], other[:, 2:]) - np.maximum(one[:, :2], other[:, :2])
-    shared = np.prod(np.clip(across, 0, None), axis=1)
-    smaller = np.minimum(
-        np.prod(one[:, 2:] - one[:, :2], axis=1), np.prod(other[:, 2:] - other[:, :2], axis=1)
-    )
-    return bool(np.median(shared / np.maximum(smaller, 1e-9)) > SAME_PLACE)
-
-
-def _widened(boxes: F64) -> F64:
-    """Give (n, 4) boxes with what lies at their rim: `RIM` of their longer side all round."""
-    rim = RIM * np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1])
-    return np.asarray(boxes + rim[:, None] * np.array([-1.0, -1.0, 1.0, 1.0]), np.float64)
 
 
 def _stretches(
@@ -269,11 +251,19 @@ def _look_again(
     mine = [(one, sightings_in(one, start, n)) for one in followed]
     chosen = [(one, some) for one, some in mine if some and (one.is_marked or is_animal(one, at))]
     chosen.sort(key=lambda pair: -sum(sighting.body.strength for sighting in pair[1]))
-    for one, some in chosen[:MOST_RETRACED]:
+    done: list[dict[int, Body]] = []
+    for rank, (one, some) in enumerate(chosen):
         seen = {sighting.frame - start: sighting.body for sighting in some}
-        middling = sorted(seen, key=lambda number: seen[number].area)[len(seen) // 2]
-        begin = starts.get(id(one), (middling, seen[middling]))
-        bodies = _outlined_anew(seen, begin, stretch, sure, workers)
+        bodies: dict[int, Body] = {}
+        if rank >= MOST_RETRACED:
+            bodies = seen if _contrast_of(seen, stretch) >= LEAST_CONTRAST else {}
+        elif one.is_marked or not any(is_piece_of(seen, other) for other in done):
+            middling = sorted(seen, key=lambda number: seen[number].area)[len(seen) // 2]
+            begin = starts.get(id(one), (middling, seen[middling]))
+            bodies = _outlined_anew(
+                seen, begin, stretch, sure, is_marked=one.is_marked, workers=workers
+            )
+            done.append(bodies)
         one.sightings = [
             *(s for s in one.sightings if not start <= s.frame < start + n),
             *(
@@ -282,12 +272,13 @@ def _look_again(
             ),
         ]
         one.last_s = link.times_s[max(bodies)] if bodies else -np.inf
-    for one, _ in chosen[MOST_RETRACED:]:
-        bodies = {s.frame - start: s.body for s in sightings_in(one, start, n)}
-        if _contrast_of(bodies, stretch) < LEAST_CONTRAST:
-            one.sightings = [s for s in one.sightings if not start <= s.frame < start + n]
-            one.last_s = -np.inf
     followed[:] = [one for one in followed if one.sightings]
+
+
+def _about(seen: Mapping[int, Body], n: int) -> tuple[int, int]:
+    """Give the frames, of `n`, in which it is looked for: longer where it stood out for longer."""
+    more = ABOUT * len(seen)
+    return max(0, min(seen) - more), min(n, max(seen) + 1 + more)
 
 
 def _outlined_anew(
@@ -295,9 +286,17 @@ def _outlined_anew(
     begin: tuple[int, Body],
     stretch: _Stretch,
     sure: Sure,
+    *,
+    is_marked: bool,
     workers: ThreadPoolExecutor,
 ) -> dict[int, Body]:
     """Give an animal's outlines by frame; none where nothing shows that it is one that moved or kept its place."""
+    of_seen = _contrast_of(seen, stretch)
+    if not is_marked and of_seen < LEAST_CONTRAST:
+        few = looked_at_few(seen, stretch.frames, stretch.link.to_anchor, sure)
+        if _contrast_of(few, stretch) < LEAST_CONTRAST:
+            return {}
+    n = len(stretch.frames)
     best: tuple[float, dict[int, Body]] = (LEAST_CONTRAST, {})
     for is_close in (False, True):
         bodies = retraced(
@@ -307,6 +306,7 @@ def _outlined_anew(
             stretch.link.to_anchor,
             sure,
             is_close=is_close,
+            within=(0, n) if is_marked else _about(seen, n),
             each=workers.map,
         )
         contrast = _contrast_of(bodies, stretch)
@@ -314,9 +314,9 @@ def _outlined_anew(
             return bodies
         if contrast >= best[0]:
             best = contrast, bodies
-    if not best[1] and _contrast_of(seen, stretch) >= LEAST_CONTRAST:
-        return dict(seen)
-    return best[1]
+        if contrast < HOPELESS:
+            break
+    return dict(seen) if not best[1] and of_seen >= LEAST_CONTRAST else best[1]
 
 
 def _contrast_of(bodies: Mapping[int, Body], stretch: _Stretch) -> float:
