@@ -46,6 +46,7 @@ STRETCH_S = 20.0
 MOST_FRAMES = 200
 """Of a stretch: at 640 x 480 pixels they take 180 MB."""
 LEAST_FRAMES = 30  # a slow burst is taken in stretches of so many photos at the least
+AT_FIRST = 2  # are outlined first: what lies on them is then known for a piece of them
 MOST_RETRACED = 6  # animals of a stretch that are outlined anew: each takes a look a frame
 LEAST_PASSED = 0.3  # of its area: a body that passed less kept to its place; own choice
 LEAST_CONTRAST = 2.5
@@ -56,9 +57,9 @@ HOPELESS = 1.5
 """Standard errors: what a first look leaves below it is not looked at more closely. On drawn clips of tuning seeds
 a closer look then showed no animal, and took twice as long."""
 LEAST_PROVING = 4  # frames; fewer prove nothing
-ABOUT = 2
+ABOUT = 1
 """Times the frames in which something stood out: it is looked for in so many before and after, and outlined through
-all of a stretch where it stood out in a third of it. Own choice."""
+all of a stretch where it stood out in the middle third of it. Own choice."""
 N_WORKERS = 2  # threads: the two ordinary cores this is made for
 MARGIN_PX = 3  # of a frame laid over another: its rim is blurred
 
@@ -237,6 +238,44 @@ def _look_again(
     link, frames = stretch.link, stretch.frames
     start, n = link.start, len(frames)
     to_frame = [np.asarray(np.linalg.inv(matrix), np.float64) for matrix in link.to_anchor]
+    starts = _starts(stretch, followed, to_frame)
+    mine = [(one, sightings_in(one, start, n)) for one in followed]
+    chosen = [(one, some) for one, some in mine if some and (one.is_marked or is_animal(one, at))]
+    chosen.sort(key=lambda pair: -sum(sighting.body.strength for sighting in pair[1]))
+    seen = [{sighting.frame - start: sighting.body for sighting in some} for _, some in chosen]
+    found: list[dict[int, Body]] = []
+
+    def outlined(rank: int) -> dict[int, Body]:
+        one, mine = chosen[rank][0], seen[rank]
+        if rank >= MOST_RETRACED:
+            return mine if _contrast_of(mine, stretch) >= LEAST_CONTRAST else {}
+        if not one.is_marked and any(is_piece_of(mine, other) for other in found[:AT_FIRST]):
+            return {}
+        middling = sorted(mine, key=lambda number: mine[number].area)[len(mine) // 2]
+        begin = starts.get(id(one), (middling, mine[middling]))
+        return _outlined_anew(mine, begin, stretch, sure, is_marked=one.is_marked, workers=workers)
+
+    with ThreadPoolExecutor(N_WORKERS, "pestvision-again") as several:
+        for lot in (range(len(chosen))[:AT_FIRST], range(len(chosen))[AT_FIRST:]):
+            found += list(several.map(outlined, lot))
+    for (one, _), bodies in zip(chosen, found, strict=True):
+        one.sightings = [
+            *(s for s in one.sightings if not start <= s.frame < start + n),
+            *(
+                Sighting(start + number, bodies[number], link.anchor, to_frame[number])
+                for number in sorted(bodies)
+            ),
+        ]
+        one.last_s = link.times_s[max(bodies)] if bodies else -np.inf
+    followed[:] = [one for one in followed if one.sightings]
+
+
+def _starts(
+    stretch: _Stretch, followed: list[Followed], to_frame: Sequence[F64]
+) -> dict[int, tuple[int, Body]]:
+    """Give where the marked ones begin, by their `id`; `followed` grows by those that nothing showed yet."""
+    link = stretch.link
+    start = link.start
     starts: dict[int, tuple[int, Body]] = {}
     for index, places in stretch.marks:
         place = as_body(places)
@@ -248,31 +287,7 @@ def _look_again(
             one.sightings.append(Sighting(start + index, place, link.anchor, to_frame[index]))
             followed.append(one)
         starts.setdefault(id(one), (index, place))
-    mine = [(one, sightings_in(one, start, n)) for one in followed]
-    chosen = [(one, some) for one, some in mine if some and (one.is_marked or is_animal(one, at))]
-    chosen.sort(key=lambda pair: -sum(sighting.body.strength for sighting in pair[1]))
-    done: list[dict[int, Body]] = []
-    for rank, (one, some) in enumerate(chosen):
-        seen = {sighting.frame - start: sighting.body for sighting in some}
-        bodies: dict[int, Body] = {}
-        if rank >= MOST_RETRACED:
-            bodies = seen if _contrast_of(seen, stretch) >= LEAST_CONTRAST else {}
-        elif one.is_marked or not any(is_piece_of(seen, other) for other in done):
-            middling = sorted(seen, key=lambda number: seen[number].area)[len(seen) // 2]
-            begin = starts.get(id(one), (middling, seen[middling]))
-            bodies = _outlined_anew(
-                seen, begin, stretch, sure, is_marked=one.is_marked, workers=workers
-            )
-            done.append(bodies)
-        one.sightings = [
-            *(s for s in one.sightings if not start <= s.frame < start + n),
-            *(
-                Sighting(start + number, bodies[number], link.anchor, to_frame[number])
-                for number in sorted(bodies)
-            ),
-        ]
-        one.last_s = link.times_s[max(bodies)] if bodies else -np.inf
-    followed[:] = [one for one in followed if one.sightings]
+    return starts
 
 
 def _about(seen: Mapping[int, Body], n: int) -> tuple[int, int]:
