@@ -53,8 +53,12 @@ TIDY = Flaws(
     (0.0, 0.1),
     (0.0, 0.0),
 )
-PENALTY = 1.0  # on squared weights; with 0.3 one more of 260 clips not fitted on was told, and wrongly
-FOLLOWED_WEIGHT = 3.0  # of 0, 1, 3 and 8; all but 0 told the same number of clips not fitted on, within 2
+PENALTY = (
+    1.0  # on squared weights; with 0.3 one more of 260 clips not fitted on was told, and wrongly
+)
+FOLLOWED_WEIGHT = (
+    3.0  # of 0, 1, 3 and 8; all but 0 told the same number of clips not fitted on, within 2
+)
 DRAWN = tuple(GAIT_OF_DRAWN)
 
 

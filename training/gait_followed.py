@@ -123,9 +123,7 @@ def main(arguments: list[str] | None = None) -> int:
         for k, drawn in enumerate(GAIT_OF_DRAWN)
     ]
     # One thread each: the processes are enough.
-    with ProcessPoolExecutor(
-        options.workers, initializer=cv2.setNumThreads, initargs=(1,)
-    ) as pool:
+    with ProcessPoolExecutor(options.workers, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
         cases = [case for case in pool.map(followed_case, jobs) if case is not None]
     write(cases, options.out)
     print(f"{len(cases)} of {len(jobs)} clips measured: {options.out}")

@@ -139,6 +139,11 @@ def overlap(one: Body, other: Body) -> float:
     return float((a & b).sum()) / min(one.area, other.area)
 
 
+def share_on(body: Body, part: Body) -> float:
+    """Give how much of a part's area a body holds, 0 to 1."""
+    return overlap(body, part) * min(body.area, part.area) / part.area
+
+
 def shared_out(body: Body, claims: Sequence[F64]) -> list[Body | None]:
     """Part a body that is several animals touching: each pixel to the nearest claim.
 

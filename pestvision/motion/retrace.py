@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import as_u8
-from pestvision.motion.bodies import LEAST_AREA_PX, Body, overlap, trimmed
+from pestvision.motion.bodies import LEAST_AREA_PX, Body, overlap, share_on, trimmed
 from pestvision.motion.steady import moved
 from pestvision.size.midline import largest_piece
 from pestvision.size.outline import padded_box
@@ -43,6 +43,7 @@ ON_IT = (
 SHRUNK = 0.95  # of its usual area: a smaller outline is looked at once more (0.85 tells the same) …
 LOOSER = 0.12  # … in a box so much wider all round. Tuned on drawn clips and one real one
 NEAR_START = 5  # frames about the first by which its outline is judged in the end; own choice
+N_FEW = 12  # frames that give a first impression; own choice
 USUAL_OF = 21  # outlines whose median area is the usual one: about two seconds of a clip
 
 
@@ -54,6 +55,7 @@ def retraced(
     sure: Sure,
     *,
     is_close: bool = False,
+    within: tuple[int, int] | None = None,
     each: Each = map,
 ) -> dict[int, Body]:
     """Outline an animal anew in each frame of a stretch.
@@ -71,6 +73,8 @@ def retraced(
     is_close
         Whether it is only looked for in the box of the outline before. An outline that came out small is
         otherwise looked for in a wider one too, where other things may be taken for it.
+    within
+        The first frame in which it is looked for, and the one after the last; None looks in all.
     each
         Goes both ways, forth and back: `map`, or that of some threads.
 
@@ -119,12 +123,33 @@ def retraced(
             areas.append(now.area)
         return mine
 
-    for part in each(one_way, (range(first + 1, len(frames)), range(first - 1, -1, -1))):
+    low, beyond = within or (0, len(frames))
+    for part in each(one_way, (range(first + 1, beyond), range(first - 1, low - 1, -1))):
         found |= part
     near = [number for number in found if 0 < abs(number - first) <= NEAR_START]
     ratios = [found[number].area / begun.area for number in near]
     if ratios and not 1 / MOST_CHANGED <= float(np.median(ratios)) <= MOST_CHANGED:
         del found[first]  # what was begun with was something else, or more than the animal
+    return found
+
+
+def looked_at_few(
+    seen: Mapping[int, Body],
+    frames: Sequence[U8],
+    to_anchor: Sequence[F64],
+    sure: Sure,
+) -> dict[int, Body]:
+    """Outline what stood out in a few frames, each by itself: for a first impression.
+
+    Parameters are those of `retraced`; the frames are taken evenly from those in which it stood out.
+    """
+    numbers = np.array(sorted(seen))
+    chosen = numbers[np.unique(np.linspace(0, len(numbers) - 1, N_FEW).round().astype(int))]
+    found = {}
+    for number in (int(one) for one in chosen):
+        body = _outline(frames[number], to_anchor[number], seen[number], sure)
+        if body is not None:
+            found[number] = body
     return found
 
 
@@ -221,7 +246,7 @@ def _is_on(now: Body | None, stood_out: Body) -> bool:
     """Tell whether an outline is on what stands out: it holds the most of it."""
     if now is None:
         return False
-    return overlap(now, stood_out) * min(now.area, stood_out.area) >= ON_IT * stood_out.area
+    return share_on(now, stood_out) >= ON_IT
 
 
 def _is_same(now: Body, last: Body, most: float) -> bool:

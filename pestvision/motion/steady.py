@@ -35,7 +35,9 @@ BENT_GAIN = 0.75  # a homography has to take the error down to this share of a s
 MOST_BEND = 0.03  # perspective over the frame; more is no hand's shake
 LOST_PX = 0.5  # error taken for a frame that nothing holds
 WIDE_CELLS = 4  # rows and columns over which a plain shift has to hold: an animal alone is on fewer
-ALIKE = 0.3  # correlation of a cell with the same one after the shift; grain alone has 0.1 at the most
+ALIKE = (
+    0.3  # correlation of a cell with the same one after the shift; grain alone has 0.1 at the most
+)
 GRAIN_PX = 1.5  # blur that takes grain out before cells are compared
 
 

@@ -5,7 +5,7 @@ import pytest
 from pestvision.arrays import F32, U8, BoxXyxy
 from pestvision.motion.bodies import Body
 from pestvision.motion.chase import chase
-from pestvision.motion.retrace import retraced
+from pestvision.motion.retrace import N_FEW, looked_at_few, retraced
 
 STILL_CAMERA = np.eye(3)
 
@@ -39,6 +39,31 @@ def test_from_a_part_that_stood_out_the_whole_body_is_found_in_every_frame() -> 
     for i, body in bodies.items():
         assert body.mask.shape == pytest.approx((17, 41), abs=2)
         assert body.middle == pytest.approx([60.5 + i, 60.5], abs=1.0)
+
+
+def test_it_is_looked_for_in_the_frames_that_were_asked_for_alone() -> None:
+    frames = [frame_with((60 + i, 60)) for i in range(12)]
+    start = part(44, 51, 43, 19)
+    bodies = retraced(
+        {4: start}, (4, start), frames, [STILL_CAMERA] * 12, sure_by_colour, within=(2, 9)
+    )
+    assert sorted(bodies) == list(range(2, 9))
+
+
+def test_a_first_impression_takes_a_few_looks_and_leaves_out_what_shows_nothing() -> None:
+    frames = [frame_with((60, 60))] * 40 + [np.full((120, 200, 3), 200, np.uint8)] * 40
+    seen = {number: part(42, 54, 36, 12) for number in range(80)}
+    n_asked = []
+
+    def counted(cut: U8, inner: BoxXyxy) -> F32:
+        n_asked.append(1)
+        return sure_by_colour(cut, inner)
+
+    bodies = looked_at_few(seen, frames, [STILL_CAMERA] * 80, counted)
+    assert len(n_asked) == N_FEW
+    assert max(bodies) < 40
+    assert len(bodies) == N_FEW / 2
+    assert bodies[0].mask.shape == pytest.approx((17, 41), abs=2)
 
 
 def test_bodies_are_given_on_the_anchor_where_the_camera_moved() -> None:
