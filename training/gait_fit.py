@@ -4,9 +4,8 @@
 
 Trails are drawn with `WIDE` habits: speeds, periods and amplitudes far beyond what any source says, so that
 the model cannot lean on numbers that nobody measured. Seeds are those from FIT_SEED on; the exam's are
-others. `--followed` are files of `training.gait_followed`: trails with the program's own flaws, of which
-there are few, so that each counts for several. Sampling is never slower than `SLOWEST_SHARE` of a cycle: what
-is sampled more slowly is not learned but refused by rule.
+others. `--followed` are files of `training.gait_followed`: trails with the program's own flaws. Sampling is
+never slower than `SLOWEST_SHARE` of a cycle: what is sampled more slowly is not learned but refused by rule.
 """
 
 from __future__ import annotations
@@ -102,20 +101,14 @@ def draw_all(n_trails: int, *, first_seed: int = FIT_SEED, workers: int = 1) -> 
     return np.stack([row for row, _ in kept]), np.array([label for _, label in kept])
 
 
-def fit(
-    values: F64, labels: F64, *, counts_for: F64 | None = None, penalty: float = PENALTY
-) -> GaitWeights:
-    """Fit the model; every outcome counts the same, however many trails of it there are.
-
-    `counts_for`: (N,) how much each trail counts beside the others of its outcome; None, all the same.
-    """
+def fit(values: F64, labels: F64, *, penalty: float = PENALTY) -> GaitWeights:
+    """Fit the model; every outcome counts the same, however many trails of it there are."""
     from scipy.optimize import minimize
 
     mean, scale = values.mean(axis=0), np.maximum(values.std(axis=0), 1e-3)
     k, n = len(OUTCOMES), 2 * len(FEATURES)
-    each = np.ones(len(labels)) if counts_for is None else counts_for
-    counts = np.bincount(labels.astype(int), weights=each, minlength=k)
-    weight = (each.sum() / (k * np.maximum(counts, 1)))[labels.astype(int)] * each
+    counts = np.bincount(labels.astype(int), minlength=k)
+    weight = (len(labels) / (k * np.maximum(counts, 1)))[labels.astype(int)]
     truth = np.eye(k)[labels.astype(int)]
 
     def model(flat: F64) -> GaitWeights:
@@ -149,12 +142,10 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     values, labels = draw_all(options.trails, workers=options.workers)
-    counts_for = np.ones(len(values))
     if options.followed:
         more, their_labels = read(options.followed)
         values, labels = np.concatenate([values, more]), np.concatenate([labels, their_labels])
-        counts_for = np.append(counts_for, np.full(len(more), FOLLOWED_WEIGHT))
-    made = fit(values, labels, counts_for=counts_for)
+    made = fit(values, labels)
     options.out.write_text(made.as_text(), "utf-8")
     seed = FIT_SEED + 10 * options.trails * len(DRAWN)
     other, truth = draw_all(max(20, options.trails // 4), first_seed=seed, workers=options.workers)

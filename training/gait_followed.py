@@ -4,7 +4,8 @@
 
 Trails drawn without pictures have drawn flaws; those that the program followed have its own. Habits are
 `WIDE`, or with `--sourced` those of the literature. What is sampled too slowly, or shows no whole step, is
-left out, as in `training.gait_fit`. Seeds are used for no exam.
+left out, as in `training.gait_fit`; so is what held on with an end and was followed so badly that no end of
+its trail does. Seeds are used for no exam.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
+from pestvision.motion.gait import holds_nowhere
 from pestvision.motion.gait_features import FEATURES, measure
 from pestvision.motion.gait_weights import HELD_FAST, OUTCOMES
 from training.gait_clips import draw_clip, followed, looked_at
@@ -65,9 +67,9 @@ def followed_case(job: tuple[str, int, bool]) -> FollowedCase | None:
         return None
     trail = followed(burst)
     measured = None if trail is None or not trail.is_steadied else measure(trail)
-    if measured is None:
-        return None
     outcome = GAIT_OF_DRAWN[drawn] or HELD_FAST
+    if trail is None or measured is None or (outcome == HELD_FAST and holds_nowhere(trail)):
+        return None
     return FollowedCase(drawn, seed, outcome, tuple(float(value) for value in measured.values))
 
 
