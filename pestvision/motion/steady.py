@@ -35,9 +35,9 @@ BENT_GAIN = 0.75  # a homography has to take the error down to this share of a s
 MOST_BEND = 0.03  # perspective over the frame; more is no hand's shake
 LOST_PX = 0.5  # error taken for a frame that nothing holds
 WIDE_CELLS = 4  # rows and columns over which a plain shift has to hold: an animal alone is on fewer
-ALIKE = (
-    0.3  # correlation of a cell with the same one after the shift; grain alone has 0.1 at the most
-)
+ALIKE = 0.3
+"""Correlation of a cell with the same one after the shift: two or three deviations of that of grain."""
+ALIKE_CELLS = 8  # of 48: an animal is on fewer, and grain is alike in one at times
 GRAIN_PX = 1.5  # blur that takes grain out before cells are compared
 
 
@@ -252,7 +252,7 @@ def _is_wide(key: U8, detail: U8, shift: tuple[float, float]) -> bool:
     )
     alike = both / np.sqrt(np.maximum(of_one * of_other, 1e-9)) > ALIKE
     rows, columns = (np.flatnonzero(alike.any(axis=axis)) for axis in (1, 0))
-    if not len(rows):
+    if alike.sum() < ALIKE_CELLS:
         return False
     return bool(min(np.ptp(rows), np.ptp(columns)) + 1 >= WIDE_CELLS)
 

@@ -12,11 +12,12 @@ from pestvision.motion.gait import (
     SCRUNCH_HZ,
     SLOWEST_INTERVAL_S,
     WAVE_HZ,
+    holds_nowhere,
     read_gait,
     read_gait_of_pair,
 )
 from pestvision.motion.gait_features import measure
-from pestvision.motion.gait_words import HELD_FAST
+from pestvision.motion.gait_words import HELD_FAST, NOT_STEADIED
 from pestvision.motion.trail import (
     CREEP,
     GAITS,
@@ -195,3 +196,36 @@ def test_a_round_body_is_not_said_to_hold_on_with_one_end(width: float, is_told:
     swaying = replace(trail, widths_px=width * trail.lengths_px)
     read = read_gait(swaying)
     assert (read.reasons[0] != HELD_FAST) is is_told
+
+
+def test_a_slender_body_is_never_said_to_creep() -> None:
+    made = drawn("creep").trail
+    told = read_gait(made)
+    assert told.gait == CREEP
+    slender = read_gait(replace(made, widths_px=made.lengths_px * 0.15))
+    assert slender.p_gaits[GAITS.index(CREEP)] < 0.001
+    glides, creeps = GAITS.index(GLIDE), GAITS.index(CREEP)
+    assert slender.p_gaits[glides] >= told.p_gaits[creeps]
+
+
+def test_what_holds_on_keeps_an_end_in_its_place() -> None:
+    made = drawn("sway").trail
+    assert not holds_nowhere(made)
+    assert HELD_FAST in read_gait(made).reasons
+    length = float(np.nanmedian(made.lengths_px))
+    gone = np.linspace(0, 2 * length, len(made.times_s))[:, None, None] * np.array([1.0, 0.0])
+    wandered = replace(made, midlines_xy_px=made.midlines_xy_px + gone)
+    assert holds_nowhere(wandered)
+    assert HELD_FAST not in read_gait(wandered).reasons
+
+
+@pytest.mark.parametrize("name", ["glide", "creep", "still", "sway"])
+def test_where_nothing_holds_the_camera_no_place_tells_a_gait(name: str) -> None:
+    told = read_gait(replace(drawn(name).trail, is_steadied=False))
+    assert told.gait is None
+    assert told.reasons[0] == NOT_STEADIED
+
+
+@pytest.mark.parametrize(("name", "gait"), [("loop", STEPS), ("wave", THRASH)])
+def test_a_shape_tells_its_gait_whatever_the_camera_does(name: str, gait: str) -> None:
+    assert read_gait(replace(drawn(name).trail, is_steadied=False)).gait == gait
