@@ -51,7 +51,7 @@ ROUND_SHARE = 0.6
 leech, is slender; of a round body the two ends are told from each other by nothing. Own choice."""
 SLENDER_SHARE = 0.3
 """Width over length below which creeping is called gliding. The two differ by little but by what goes so: a snail
-creeps on a foot, a flatworm glides. Of 77 drawn snails and limpets that were followed three were so slender, of 63
+creeps on a foot, a flatworm glides. Of 65 drawn snails and limpets that were followed three were so slender, of 65
 flatworms nine in ten were. Own choice."""
 WANDERS = 0.5
 """Of its length: an end that goes about by more is not held. Nine in ten drawn hydras, followed, kept one within 0.65
