@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 NOTHING = str(Group.NOT_AN_ORGANISM)
 FRAME_BLUR = 0.1
 """A frame of a clip is softer than a photo: as soft as the softest drawn animals. Own choice, not measured."""
+IN_PLACE = 0.25  # of its length, by which the middle of what rests goes about; own choice
 NO_SCALE = "No scale was given, so its length is told in pixels only."
 
 
@@ -85,7 +86,15 @@ def _is_too_small(item: Judged, rules: Rules) -> bool:
 
 def _only_rests(item: Judged, rules: Rules) -> bool:
     is_leech_out = item.judgement.p_groups[LEECH] < rules.leech_look_again
-    return item.judgement.label == CANT_TELL and item.gait.gait == STILL and is_leech_out
+    rests = item.gait.gait == STILL or (item.gait.gait is None and _keeps_its_place(item.trail))
+    return item.judgement.label == CANT_TELL and rests and is_leech_out
+
+
+def _keeps_its_place(trail: Trail) -> bool:
+    """Tell whether its middle went about by no more than a small part of its length."""
+    middles = trail.midlines_xy_px[trail.seen].mean(axis=1)
+    low, high = np.percentile(middles, [5, 95], axis=0)
+    return bool(np.hypot(*(high - low)) <= IN_PLACE * np.median(trail.lengths_px[trail.seen]))
 
 
 def told_of(number: int, item: Judged, scale: Scale | None) -> ClipAnimal:

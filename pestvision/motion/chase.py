@@ -222,9 +222,12 @@ def _cover(size: tuple[int, ...], matrix: F64) -> U8:
 
 def _outlined(rgb: U8, box: BoxXyxy, matrix: F64, sure: Sure | None) -> F64:
     """Give the places, (N, 2) on the anchor, of the animal in a box; of an oval where none is told."""
-    known = None if sure is None else outlined(rgb, matrix, box, sure)
-    if known is not None:
-        return known.places()
+    height, width = rgb.shape[:2]
+    inside = (max(box[0], 0.0), max(box[1], 0.0), min(box[2], width), min(box[3], height))
+    if sure is not None and min(inside[2] - inside[0], inside[3] - inside[1]) >= 1:
+        known = outlined(rgb, matrix, inside, sure)
+        if known is not None:
+            return known.places()
     found = outline_in(rgb, box)
     if isinstance(found, NoOutline):
         x0, y0, x1, y1 = box

@@ -89,3 +89,19 @@ def test_where_nothing_better_was_followed_all_of_it_is_told() -> None:
     specks = [one(CANT_TELL, None, 9.0), one(CANT_TELL, STILL, 80.0, NO_LEECH)]
     assert worth_telling(specks, RULES, notes) == specks
     assert notes == []
+
+
+@pytest.mark.parametrize(("lengths", "is_told"), [(0.0, False), (0.15, False), (0.6, True)])
+def test_what_keeps_its_place_is_counted_though_its_outline_hides_a_gait(
+    lengths: float, is_told: bool
+) -> None:
+    leech = one()
+    leaf = one(CANT_TELL, None, 120.0, NO_LEECH)
+    trail = leaf.trail
+    middle = np.nanmean(trail.midlines_xy_px, axis=(0, 1))
+    length = float(np.nanmedian(trail.lengths_px))
+    goes = np.linspace(0, lengths * length, len(trail.times_s))[:, None, None] * np.array([1.0, 0])
+    lines = np.where(trail.seen[:, None, None], middle + goes, np.nan)
+    lines = np.broadcast_to(lines, trail.midlines_xy_px.shape)
+    leaf = replace(leaf, trail=replace(trail, midlines_xy_px=lines))
+    assert worth_telling([leech, leaf], RULES, []) == ([leech, leaf] if is_told else [leech])

@@ -62,3 +62,11 @@ def test_what_was_marked_is_outlined_though_six_things_stand_out_more() -> None:
     assert trail.seen.mean() > 0.9
     assert np.nanmedian(trail.lengths_px) == pytest.approx(57, rel=0.1)
     assert len(chased.trails) > 4  # the others are followed too
+
+
+def test_a_mark_that_reaches_beyond_the_frame_is_cut_to_it() -> None:
+    held = looks(np.random.default_rng(3))
+    beyond: BoxXyxy = (120.0, 96.0, 400.0, 300.0)
+    (trail,) = chase(held, marks=lambda _: [(0, beyond)], sure=knows_dark).trails
+    assert trail.seen.mean() > 0.9
+    assert np.nanmedian(trail.lengths_px) == pytest.approx(57, rel=0.1)
