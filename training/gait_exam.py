@@ -31,6 +31,8 @@ from training.scenes.trails import GAIT_OF_DRAWN, draw_trail
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from training.scenes.records import DrawnBurst
+
 TUNE_SEED, EXAM_SEED = 7_500_000, 7_900_000
 N_TRAILS = 200  # of each gait
 BAR_GAITS = (STEPS, GLIDE, THRASH, CREEP, STILL)
@@ -91,14 +93,19 @@ def answer_slow(job: tuple[str, int, bool]) -> Answer:
 NOT_FOLLOWED = "not followed"
 
 
-def answer_clip(job: tuple[str, int, bool]) -> Answer:
-    """Draw one whole clip, follow its animal and read it."""
-    drawn, seed, is_wide = job
+def draw_exam_clip(drawn: str, seed: int, *, is_wide: bool) -> DrawnBurst:
+    """Draw a clip of one gait, about two periods of a leech's step long."""
     rng = np.random.default_rng(seed)
     habits: Habits = WIDE if is_wide else LIVELY
     interval = 1.0 / float(rng.uniform(*FRAMES_PER_S))
     seconds = float(rng.uniform(*PERIODS)) * float(rng.uniform(*SOURCED.loop.period_s))
-    trail = followed(draw_clip(rng, drawn, interval_s=interval, seconds=seconds, habits=habits))
+    return draw_clip(rng, drawn, interval_s=interval, seconds=seconds, habits=habits)
+
+
+def answer_clip(job: tuple[str, int, bool]) -> Answer:
+    """Draw one whole clip, follow its animal and read it."""
+    drawn, seed, is_wide = job
+    trail = followed(draw_exam_clip(drawn, seed, is_wide=is_wide))
     wanted = GAIT_OF_DRAWN[drawn]
     if trail is None:
         return Answer(drawn, wanted, None, (NOT_FOLLOWED,), seed)

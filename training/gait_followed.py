@@ -24,9 +24,8 @@ import numpy as np
 from pestvision.motion.gait import holds_nowhere
 from pestvision.motion.gait_features import FEATURES, measure
 from pestvision.motion.gait_weights import HELD_FAST, OUTCOMES
-from training.gait_clips import draw_clip, followed, looked_at
-from training.gait_exam import FRAMES_PER_S, LIVELY, PERIODS
-from training.scenes.gaits import SOURCED, WIDE
+from training.gait_clips import followed, looked_at
+from training.gait_exam import draw_exam_clip
 from training.scenes.trails import GAIT_OF_DRAWN
 
 if TYPE_CHECKING:
@@ -57,13 +56,9 @@ def followed_case(job: tuple[str, int, bool]) -> FollowedCase | None:
     `job`: drawn gait, seed, whether habits are wide.
     """
     drawn, seed, is_wide = job
-    rng = np.random.default_rng(seed)
-    interval = 1.0 / float(rng.uniform(*FRAMES_PER_S))
-    seconds = float(rng.uniform(*PERIODS)) * float(rng.uniform(*SOURCED.loop.period_s))
-    habits = WIDE if is_wide else LIVELY
-    burst = draw_clip(rng, drawn, interval_s=interval, seconds=seconds, habits=habits)
-    times = np.array([frame.time_s for frame in looked_at(burst)])
-    if not shows_enough(drawn, times, burst.period_s):
+    burst = draw_exam_clip(drawn, seed, is_wide=is_wide)
+    times = [frame.time_s for frame in looked_at(burst)]
+    if not shows_enough(drawn, float(np.median(np.diff(times))), times[-1], burst.period_s):
         return None
     trail = followed(burst)
     measured = None if trail is None or not trail.is_steadied else measure(trail)
@@ -73,13 +68,13 @@ def followed_case(job: tuple[str, int, bool]) -> FollowedCase | None:
     return FollowedCase(drawn, seed, outcome, tuple(float(value) for value in measured.values))
 
 
-def shows_enough(drawn: str, times_s: F64, period_s: float | None) -> bool:
+def shows_enough(drawn: str, interval_s: float, seconds: float, period_s: float | None) -> bool:
     """Tell whether frames are close enough together for a cycle, and go on for a whole step."""
     if period_s is None:
         return True
-    if float(np.median(np.diff(times_s))) > SLOWEST_SHARE * period_s:
+    if interval_s > SLOWEST_SHARE * period_s:
         return False
-    return drawn not in {"loop", "scrunch"} or bool(times_s[-1] >= STEP_LEAST_CYCLES * period_s)
+    return drawn not in {"loop", "scrunch"} or seconds >= STEP_LEAST_CYCLES * period_s
 
 
 def write(cases: Sequence[FollowedCase], path: Path) -> None:

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from pestvision.arrays import U8, as_rgb, as_u8
-from pestvision.motion.anew import Stretch, look_again
+from pestvision.motion.anew import N_WORKERS, Stretch, look_again
 from pestvision.motion.bodies import Body, bodies_in
 from pestvision.motion.ground import N_SAMPLED, Ground, difference, ground_of
 from pestvision.motion.linking import Followed, Link, is_animal, link_stretch
@@ -39,7 +39,6 @@ MOST_FRAMES = 200
 """Of a stretch: at 640 x 480 pixels they take 180 MB."""
 LEAST_FRAMES = 30  # a slow burst is taken in stretches of so many photos at the least
 LEAST_HELD = 0.5  # of the frames in which an animal is seen; own choice
-N_WORKERS = 2  # threads: the two ordinary cores this is made for
 MARGIN_PX = 3  # of a frame laid over another: its rim is blurred
 
 
