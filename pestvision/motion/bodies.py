@@ -78,11 +78,15 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
     noises
         (H, W) float32: how far each place stands out.
     """
-    small = out.astype(np.uint8)
+    left, top, wide, high = cv2.boundingRect(out.astype(np.uint8))  # beyond it nothing stands out
+    x0, y0 = max(left - GAP_PX, 0), max(top - GAP_PX, 0)
+    cut = (slice(y0, top + high + GAP_PX), slice(x0, left + wide + GAP_PX))
+    out, noises = out[cut], noises[cut]
     side = 2 * GAP_PX + 1
-    joined = cv2.dilate(small, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    joined = cv2.dilate(out.astype(np.uint8), kernel)
     found = []
-    for piece in pieces_in(np.asarray(joined > 0)):
+    for piece in pieces_in(np.asarray(joined > 0)) if wide else ():
         inside = out[piece.rows, piece.columns]
         if np.count_nonzero(inside) < LEAST_AREA_PX:
             continue
@@ -92,7 +96,7 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
         mine = np.zeros((piece.height, piece.width), np.bool_)
         mine[rows[clear] - piece.top, columns[clear] - piece.left] = True
         strength = float(far[clear].sum())
-        found.append(trimmed(piece.left, piece.top, bridged(mine, GAP_PX), strength))
+        found.append(trimmed(x0 + piece.left, y0 + piece.top, bridged(mine, GAP_PX), strength))
     found.sort(key=lambda body: -body.strength)
     return found[:MOST_BODIES]
 

@@ -197,6 +197,9 @@ def switches(settings: Settings, work_folder: Path) -> dict[str, Any]:
         "enable_monitoring": False,
         "run_history": False,
         "ssr_mode": False,
+        # The toolkit's second greeting to its own server gives up after three seconds, and the page with it,
+        # though the server has answered the first: too soon for a computer that is busy.
+        "_frontend": False,
         "mcp_server": False,
         "pwa": False,
         "num_workers": 0,

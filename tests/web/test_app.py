@@ -90,6 +90,13 @@ def test_the_page_looks_up_and_contacts_this_computer_only(
     assert set(addresses) <= {"127.0.0.1", "localhost"}
 
 
+def test_the_page_starts_where_the_computer_is_too_busy_for_the_toolkits_greeting(
+    serve: Serve, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gradio.networking.url_ok", lambda _url: False)  # as when it is too slow
+    assert httpx.get(serve().url).status_code == 200
+
+
 def test_a_photo_goes_through_and_its_answer_comes_back(
     serve: Serve, connect: Any, photo_file: Path
 ) -> None:

@@ -38,6 +38,7 @@ def open_page(browser: Browser, serve: Callable[..., Any]) -> Iterator[Callable[
     hosts: set[str] = set()
     faults: list[str] = []
     contexts = []
+    expect.set_options(timeout=LONG_MS)  # of its own, five seconds: too few where others work too
 
     def start(size: dict[str, int], **options: Any) -> Page:
         phone = size["width"] < 500
