@@ -38,20 +38,24 @@ def draw_clip(
     interval_s: float,
     seconds: float,
     habits: Habits = SOURCED,
+    on_a_stand: bool = False,
 ) -> DrawnBurst:
-    """Draw a hand-held clip of one animal, some of them at a variable rate."""
+    """Draw a clip of one animal, some of them at a variable rate: from a hand, or from a stand."""
+    fine = str(rng.choice(FINES_OF_DRAWN[drawn]))
+    length_px = float(rng.uniform(*LENGTH_PX))
+    shake = Shake(
+        float(rng.uniform(1, 6)), float(rng.uniform(0.1, 0.8)), float(rng.uniform(0, 0.8))
+    )
     return draw_burst(
         rng,
-        str(rng.choice(FINES_OF_DRAWN[drawn])),
+        fine,
         n=max(3, int(seconds / interval_s)),
         interval_s=interval_s,
         gait=drawn,
         height_px=SIZE[0],
         width_px=SIZE[1],
-        length_px=float(rng.uniform(*LENGTH_PX)),
-        shake=Shake(
-            float(rng.uniform(1, 6)), float(rng.uniform(0.1, 0.8)), float(rng.uniform(0, 0.8))
-        ),
+        length_px=length_px,
+        shake=Shake(0.0, 0.0, 0.0) if on_a_stand else shake,
         unevenness=float(rng.choice([0.0, 0.1])),
         habits=habits,
     )
@@ -66,10 +70,13 @@ def looked_at(burst: DrawnBurst) -> list[DrawnFrame]:
     return chosen
 
 
-def followed(burst: DrawnBurst, *, is_marked: bool = False) -> Trail | None:
+def followed(
+    burst: DrawnBurst, *, is_marked: bool = False, on_a_stand: bool = False
+) -> Trail | None:
     """Follow the animal of a clip; None where no trail lies on it.
 
-    `is_marked`: whether somebody marked it in the first frame. What hardly moves always is.
+    `is_marked`: whether somebody marked it in the first frame. What hardly moves always is. `on_a_stand`:
+    whether somebody says that the camera stood.
     """
     frames = looked_at(burst)
     looks = [Look(frame.time_s, frame.rgb) for frame in frames]
@@ -81,7 +88,7 @@ def followed(burst: DrawnBurst, *, is_marked: bool = False) -> Trail | None:
         return [(0, frames[of_time[held[0].time_s]].truth.box_xyxy_px)]
 
     best: tuple[float, Trail | None] = (LEAST_SHARE, None)
-    for trail in chase(looks, marks=marks, sure=sure_of).trails:
+    for trail in chase(looks, marks=marks, sure=sure_of, on_a_stand=on_a_stand).trails:
         there = [
             bool(np.isfinite(box).all())
             and box_iou(_four(box), frame.truth.box_xyxy_px) >= SAME_IOU

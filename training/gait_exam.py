@@ -4,8 +4,9 @@
 
 `trails`: drawn without pictures, 5 to 30 frames a second, about two periods of a leech's step long. `slow`:
 what repeats, at intervals of half to one and a half of its own period: it must abstain. `clips`: frames drawn
-with a shaken camera, followed by `pestvision.motion.chase`; `slow-clips` likewise; `wide`: trails of the habits
-that the model was fitted on. Seeds from EXAM_SEED on were not looked at
+with a shaken camera, followed by `pestvision.motion.chase`; `slow-clips` likewise; `stand`: clips from a stand, of
+which somebody says so; `stand-unsaid`: the same of which nobody does; `wide`: trails of the habits that the model
+was fitted on. Seeds from EXAM_SEED on were not looked at
 while the reader was made; those of TUNE_SEED were.
 """
 
@@ -31,6 +32,7 @@ from training.scenes.trails import GAIT_OF_DRAWN, draw_trail
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from pestvision.motion.trail import Trail
     from training.scenes.records import DrawnBurst
 
 TUNE_SEED, EXAM_SEED = 7_500_000, 7_900_000
@@ -93,19 +95,38 @@ def answer_slow(job: tuple[str, int, bool]) -> Answer:
 NOT_FOLLOWED = "not followed"
 
 
-def draw_exam_clip(drawn: str, seed: int, *, is_wide: bool) -> DrawnBurst:
+def draw_exam_clip(drawn: str, seed: int, *, is_wide: bool, on_a_stand: bool = False) -> DrawnBurst:
     """Draw a clip of one gait, about two periods of a leech's step long."""
     rng = np.random.default_rng(seed)
     habits: Habits = WIDE if is_wide else LIVELY
     interval = 1.0 / float(rng.uniform(*FRAMES_PER_S))
     seconds = float(rng.uniform(*PERIODS)) * float(rng.uniform(*SOURCED.loop.period_s))
-    return draw_clip(rng, drawn, interval_s=interval, seconds=seconds, habits=habits)
+    return draw_clip(
+        rng, drawn, interval_s=interval, seconds=seconds, habits=habits, on_a_stand=on_a_stand
+    )
 
 
 def answer_clip(job: tuple[str, int, bool]) -> Answer:
     """Draw one whole clip, follow its animal and read it."""
     drawn, seed, is_wide = job
-    trail = followed(draw_exam_clip(drawn, seed, is_wide=is_wide))
+    return _read_clip(drawn, seed, followed(draw_exam_clip(drawn, seed, is_wide=is_wide)))
+
+
+def answer_stand(job: tuple[str, int, bool]) -> Answer:
+    """Draw one whole clip from a stand; somebody says so."""
+    drawn, seed, is_wide = job
+    burst = draw_exam_clip(drawn, seed, is_wide=is_wide, on_a_stand=True)
+    return _read_clip(drawn, seed, followed(burst, on_a_stand=True))
+
+
+def answer_stand_unsaid(job: tuple[str, int, bool]) -> Answer:
+    """Draw one whole clip from a stand; nobody says so."""
+    drawn, seed, is_wide = job
+    burst = draw_exam_clip(drawn, seed, is_wide=is_wide, on_a_stand=True)
+    return _read_clip(drawn, seed, followed(burst))
+
+
+def _read_clip(drawn: str, seed: int, trail: Trail | None) -> Answer:
     wanted = GAIT_OF_DRAWN[drawn]
     if trail is None:
         return Answer(drawn, wanted, None, (NOT_FOLLOWED,), seed)
@@ -196,6 +217,8 @@ PARTS: dict[str, tuple[Callable[[tuple[str, int, bool]], Answer], tuple[str, ...
     "wide": (answer_trail, tuple(GAIT_OF_DRAWN)),
     "slow": (answer_slow, REPEATING),
     "clips": (answer_clip, tuple(GAIT_OF_DRAWN)),
+    "stand": (answer_stand, tuple(GAIT_OF_DRAWN)),
+    "stand-unsaid": (answer_stand_unsaid, tuple(GAIT_OF_DRAWN)),
     "slow-clips": (answer_slow_clip, REPEATING),
 }
 

@@ -58,6 +58,16 @@ def clip(
             ),
         ),
     ] = False,
+    on_a_stand: Annotated[
+        bool,
+        typer.Option(
+            "--on-a-stand",
+            help=(
+                "The camera stood on a stand or a shelf: where nothing but the animal shows, its "
+                "way can be told then."
+            ),
+        ),
+    ] = False,
     seconds_apart: Annotated[
         str | None,
         typer.Option(
@@ -123,6 +133,7 @@ def clip(
                     wanted=wanted,
                     box=region,
                     after_irritant=after_irritant,
+                    on_a_stand=on_a_stand,
                     seconds_apart=apart,
                     settings=chosen,
                 )

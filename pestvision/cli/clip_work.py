@@ -57,6 +57,7 @@ def checked_clip(
     wanted: WantedScale | None,
     box: BoxXyxy | None,
     after_irritant: bool,
+    on_a_stand: bool,
     seconds_apart: float | None,
     settings: Settings,
 ) -> ClipCheck:
@@ -87,6 +88,7 @@ def checked_clip(
         scale=None if isinstance(scale, NoScale) else scale,
         box=box,
         after_irritant=after_irritant,
+        on_a_stand=on_a_stand,
         settings=settings,
     )
     if isinstance(scale, NoScale):

@@ -67,6 +67,7 @@ def check_clip(
     scale: Scale | None = None,
     box: BoxXyxy | None = None,
     after_irritant: bool = False,
+    on_a_stand: bool = False,
     seconds_apart: float | None = None,
     settings: Settings = DEFAULTS,
 ) -> ClipCheck:
@@ -84,6 +85,8 @@ def check_clip(
         The animal that is meant, in pixels of the first frame; None follows all that moves.
     after_irritant
         Whether it was poked, dipped or dosed within the last hour: looping then says nothing.
+    on_a_stand
+        Whether the camera is known to have stood: where nothing steady shows it kept still then.
     seconds_apart
         Between two photos of a burst; None reads it from the photos.
     settings
@@ -108,7 +111,8 @@ def check_clip(
             kept.offer(number, frame)
             yield Look(frame.time_s, frame.rgb, frame.scale)
 
-    chased = chase(looks(), marks=_marks(classifier, rules, box), sure=sure_of)
+    marks = _marks(classifier, rules, box)
+    chased = chase(looks(), marks=marks, sure=sure_of, on_a_stand=on_a_stand)
     notes = list(clip.notes)
     trails = _meant(chased, box, notes)
     asked = _Asked(rules, scale, after_irritant)
@@ -122,7 +126,8 @@ def check_clip(
     if chased.n_lost:
         notes.append(
             f"On {chased.n_lost} of {len(chased.times_s)} frames nothing steady shows, so how the camera "
-            "moved there is not known: film with a corner, a plant or a mark in the picture."
+            "moved there is not known: film with a corner, a plant or a mark in the picture, or from a stand, "
+            "and say so."
         )
     if len(animals) > 1:
         notes.append(IN_PIECES)

@@ -85,6 +85,7 @@ def chase(
     *,
     marks: Callable[[Sequence[Look]], Sequence[Mark]] | None = None,
     sure: Sure | None = None,
+    on_a_stand: bool = False,
 ) -> Chased:
     """Follow every animal that moves, and those that are marked.
 
@@ -99,6 +100,8 @@ def chase(
     sure
         Somebody who knows outlines (`retrace`), asked about every animal in each frame. Without it what
         stands out from the ground is all that is known.
+    on_a_stand
+        Whether the camera is known to have stood: it kept still then where nothing shows its motion.
 
     Returns
     -------
@@ -113,7 +116,7 @@ def chase(
         ThreadPoolExecutor(1, "pestvision-steady") as steadying,
         ThreadPoolExecutor(N_WORKERS, "pestvision-chase") as workers,
     ):
-        for start, held, placed in _stretches(looks, steadying):
+        for start, held, placed in _stretches(looks, steadying, Steadier(on_a_stand=on_a_stand)):
             new = slice(start and 1, None)
             times += [look.time_s for look in held[new]]
             held_at += [one.is_held for one in placed[new]]
@@ -141,10 +144,9 @@ def chase(
 
 
 def _stretches(
-    looks: Iterable[Look], worker: ThreadPoolExecutor
+    looks: Iterable[Look], worker: ThreadPoolExecutor, steadier: Steadier
 ) -> Iterator[tuple[int, list[Look], list[Steadied]]]:
     """Give stretch after stretch: the number of its first frame, its frames, and how they lie."""
-    steadier = Steadier()
     held: list[Look] = []
     waiting: list[Future[Steadied]] = []
     start = 0

@@ -33,7 +33,7 @@ AFTER_IRRITANT = (
 )
 NOT_STEADIED = (
     "Nothing but the animal shows clearly, so its own way can't be told from the camera's shake: film it "
-    "with a corner, a plant or a mark in the picture."
+    "with a corner, a plant or a mark in the picture, or from a stand, and say so."
 )
 TOO_FEW_HOPS = "It jumped only once; film it for longer."
 WATCH_LONGER = "Film it for at least {seconds} with the camera held still."

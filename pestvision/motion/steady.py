@@ -4,6 +4,9 @@ Corners are spread evenly over the frame, so that a large animal with a strong p
 than the ground on which it sits, and followed by a pyramid of local least squares from a key frame. Of two
 motions that hold for many corners, the one that reaches over more of the frame is the camera's: an animal
 is in one place, the ground is everywhere. Where few corners are left, the frame becomes the next key.
+
+Of a camera that stood on a stand this is known beforehand: it kept still wherever nothing wide shows that it
+did not.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ CELLS = (6, 8)
 CORNERS_A_CELL = 2
 LEAST_CORNERS = 10  # points that hold a model: five times the two that a similarity needs
 LEAST_CELLS = 5  # cells they lie in: fewer may all be on one animal
+LEAST_CELLS_ON_A_STAND = 12  # of 48, by which a stand is seen to have moved; own choice
 BOTH_WAYS_PX = 0.5  # a corner followed there and back has to come home as near as this
 INLIER_PX = 1.2  # following is good to 0.1 px; the rest is room for parallax
 NEW_KEY_SHARE = 0.5  # of the key's corners still held; below, the frame becomes the key
@@ -56,9 +60,14 @@ class Steadied:
 
 
 class Steadier:
-    """Place one frame after the other; all of one size, the first of them is the reference."""
+    """Place one frame after the other; all of one size, the first of them is the reference.
 
-    def __init__(self) -> None:
+    `on_a_stand`: whether the camera is known to have stood. What little shows is then not taken for its motion,
+    and where nothing shows it kept still, so that every frame is held.
+    """
+
+    def __init__(self, *, on_a_stand: bool = False) -> None:
+        self._on_a_stand = on_a_stand
         self._key: U8 | None = None
         self._corners: F32 = np.zeros((0, 2), np.float32)
         self._cells: F64 = np.zeros(0)
@@ -76,10 +85,11 @@ class Steadier:
             self._take_as_key(detail, np.eye(3), animals_xyxy_px)
             return Steadied(np.eye(3), 0.0, is_held=True)
         found = self._follow(detail)
-        if found is None:
+        if found is None and not self._on_a_stand:
             found = self._shifted(detail)
         if found is None:
-            return Steadied(self._key_to_first @ self._last, LOST_PX, is_held=False)
+            error = 0.0 if self._on_a_stand else LOST_PX
+            return Steadied(self._key_to_first @ self._last, error, is_held=self._on_a_stand)
         on_key, error, share = found
         self._last = on_key
         matrix = self._key_to_first @ on_key
@@ -117,7 +127,8 @@ class Steadier:
             )
         if kept.sum() < LEAST_CORNERS:
             return None
-        ground = _widest(here[kept], self._corners[kept], self._cells[kept])
+        least = LEAST_CELLS_ON_A_STAND if self._on_a_stand else LEAST_CELLS
+        ground = _widest(here[kept], self._corners[kept], self._cells[kept], least_cells=least)
         if ground is None:
             return None
         matrix, error, n_held = ground
@@ -187,7 +198,7 @@ def _followed(key: U8, detail: U8, corners: F32, guess: F32) -> tuple[F32, Bool]
     return there, (good.ravel() == 1) & (back.ravel() == 1) & (missed < BOTH_WAYS_PX) & inside
 
 
-def _widest(here: F32, key: F32, cells: F64) -> tuple[F64, float, int] | None:
+def _widest(here: F32, key: F32, cells: F64, *, least_cells: int) -> tuple[F64, float, int] | None:
     """Give the motion that holds in most cells of the frame, of the two that hold most corners."""
     left = np.ones(len(here), np.bool_)
     best: tuple[int, F64, Bool] | None = None
@@ -204,7 +215,7 @@ def _widest(here: F32, key: F32, cells: F64) -> tuple[F64, float, int] | None:
         inliers[np.flatnonzero(left)[held.ravel() == 1]] = True
         n_cells = len(np.unique(cells[inliers]))
         full = np.vstack([matrix, [0.0, 0.0, 1.0]])
-        is_enough = inliers.sum() >= LEAST_CORNERS and n_cells >= LEAST_CELLS
+        is_enough = inliers.sum() >= LEAST_CORNERS and n_cells >= least_cells
         if is_enough and (best is None or n_cells > best[0]):
             best = n_cells, full, inliers
         if inliers.sum() > MOST_OF_ALL * len(here):

@@ -59,6 +59,7 @@ def check_clip(
     scale: Scale | None,
     box: BoxXyxy | None,
     after_irritant: bool,
+    on_a_stand: bool,
     settings: Settings,
 ) -> ClipCheck:
     """Check a clip, as `findings.clip.check_clip`; the readers of clips are loaded when one is given."""
@@ -70,6 +71,7 @@ def check_clip(
         scale=scale,
         box=box,
         after_irritant=after_irritant,
+        on_a_stand=on_a_stand,
         settings=settings,
     )
 

@@ -194,7 +194,12 @@ class Desk:
         return photo.name, photo.rgb
 
     def check(
-        self, shown: Shown | None, *, with_heat: bool = False, after_irritant: bool = False
+        self,
+        shown: Shown | None,
+        *,
+        with_heat: bool = False,
+        after_irritant: bool = False,
+        on_a_stand: bool = False,
     ) -> tuple[Shown, str]:
         """Check the whole photo or clip; give what to draw, and the answer as HTML.
 
@@ -206,11 +211,15 @@ class Desk:
             Whether the places of a photo that speak for its answer are drawn.
         after_irritant
             Whether the animal of a clip was poked, dipped or dosed within the last hour.
+        on_a_stand
+            Whether the camera of a clip stood.
         """
         with spoken():
             shown = required(shown)
             if shown.is_clip:
-                return self._check_clip(unmarked(shown), None, after_irritant=after_irritant)
+                return self._check_clip(
+                    unmarked(shown), None, after_irritant=after_irritant, on_a_stand=on_a_stand
+                )
             shown, found, judged_with = self._check(shown, None)
             shown = replace(
                 unmarked(shown),
@@ -228,13 +237,16 @@ class Desk:
         *,
         with_heat: bool = False,
         after_irritant: bool = False,
+        on_a_stand: bool = False,
     ) -> tuple[Shown, str]:
         """Judge the place that the person marked; as `check`, for that place alone."""
         with spoken():
             shown = required(shown)
             box = box_of_edges(edges, height=shown.height, width=shown.width)
             if shown.is_clip:
-                return self._check_clip(shown, box, after_irritant=after_irritant)
+                return self._check_clip(
+                    shown, box, after_irritant=after_irritant, on_a_stand=on_a_stand
+                )
             shown, found, judged_with = self._check(shown, box)
             marks = _marks(found) or (Outline(1, box, found.verdict.label),)
             shown = replace(
@@ -282,7 +294,7 @@ class Desk:
         return shown, found, self._classifier.judged_with(classifier)
 
     def _check_clip(
-        self, shown: Shown, box: BoxXyxy | None, *, after_irritant: bool
+        self, shown: Shown, box: BoxXyxy | None, *, after_irritant: bool, on_a_stand: bool
     ) -> tuple[Shown, str]:
         """Judge a clip, or what a place on its first frame holds; give what to draw, and the answer."""
         classifier = self._classifier.get()
@@ -293,6 +305,7 @@ class Desk:
             scale=shown.measuring.scale,
             box=box,
             after_irritant=after_irritant,
+            on_a_stand=on_a_stand,
             settings=self._settings,
         )
         judged_with = self._classifier.judged_with(classifier)

@@ -32,6 +32,11 @@ AFTER_IRRITANT_HINT = (
     "An irritated flatworm loops like a leech, so its steps then say nothing of what it is. Do not irritate "
     "an animal for the test: film it as it is."
 )
+ON_A_STAND = "The camera stood on a stand or a shelf and did not move"
+ON_A_STAND_HINT = (
+    "Where nothing but the animal shows, its way can only be told if this is so. Leave it empty if you held the "
+    "camera."
+)
 CLIP_VERDICTS: dict[str, str] = {**words.VERDICTS, CANT_TELL: "Can’t tell from this clip"}
 WHOLE_CLIP = (
     "No animal could be followed over the clip, so its clearest frame was judged as a whole."

@@ -74,6 +74,7 @@ def test_what_was_typed_reaches_the_check(clips: Stages, type_in: TypeIn) -> Non
             "--box",
             "1,2,30,40",
             "--after-irritant",
+            "--on-a-stand",
             "--two-points",
             "5,5,55,5,10",
         )
@@ -82,6 +83,7 @@ def test_what_was_typed_reaches_the_check(clips: Stages, type_in: TypeIn) -> Non
     (asked,) = clips.asked("check_clip")
     assert asked["box"] == (1.0, 2.0, 30.0, 40.0)
     assert asked["after_irritant"] is True
+    assert asked["on_a_stand"] is True
     assert asked["scale"].mm_per_px((10.0, 10.0)) == pytest.approx(0.2)
 
 

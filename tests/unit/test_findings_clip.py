@@ -154,6 +154,25 @@ def test_after_an_irritant_neither_steps_nor_loops_are_told(tmp_path: Path) -> N
     assert found.animals[0].gait.gait not in {"inchworm-steps", "looping-under-irritation"}
 
 
+@pytest.mark.parametrize("on_a_stand", [False, True])
+def test_a_bar_on_a_bare_ground_is_followed_from_a_stand_if_somebody_says_so(
+    tmp_path: Path, on_a_stand: bool
+) -> None:
+    def bare(index: int) -> U8:
+        rgb = np.full((240, 360, 3), GROUND, np.uint8)
+        rgb[100:124, 60 + 3 * index : 140 + 3 * index] = paint_of(Group.LEECH_LIKE)
+        return rgb
+
+    path = write_clip(tmp_path / "a.mp4", [bare(index) for index in range(25)])
+    found = check_clip(path, PaintReader(), on_a_stand=on_a_stand)  # type: ignore[arg-type]
+    is_unknown = any("nothing steady shows" in note for note in found.notes)
+    assert is_unknown is not on_a_stand
+    if on_a_stand:
+        (animal,) = found.animals
+        assert animal.trail.is_steadied
+        assert animal.gait.speed_px_s == pytest.approx(30, rel=0.1)
+
+
 def test_of_many_sharp_frames_a_few_are_kept_spread_over_the_clip() -> None:
     kept = SharpFrames(most=6)
     for index in range(400):

@@ -64,6 +64,17 @@ def test_a_shaken_burst_tells_where_each_frame_lies() -> None:
     assert shift > 0.1
 
 
+def test_a_clip_from_a_stand_is_the_same_animal_under_a_camera_that_keeps_still() -> None:
+    hand, stand = (
+        gait_exam.draw_exam_clip("glide", SEED, is_wide=False, on_a_stand=on_a_stand)
+        for on_a_stand in (False, True)
+    )
+    assert [frame.time_s for frame in hand.frames] == [frame.time_s for frame in stand.frames]
+    assert not np.allclose(hand.frames[-1].matrix, np.eye(3))
+    for frame in stand.frames:
+        np.testing.assert_allclose(frame.matrix, np.eye(3), atol=1e-12)
+
+
 def test_uneven_times_ascend_and_shakes_begin_at_nothing() -> None:
     rng = np.random.default_rng(1)
     times = frame_times(rng, 50, 0.1, unevenness=0.4)

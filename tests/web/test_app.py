@@ -7,6 +7,7 @@ import re
 import socket
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,10 @@ from pestvision.web.app import build_app
 from pestvision.web.serve import run_page, switches
 from pestvision.web.work_folder import make_work_folder
 
+PATIENCE_S = (
+    60.0  # where others work too, the toolkit takes longer over a page than its client waits
+)
+get, post = (partial(ask, timeout=PATIENCE_S) for ask in (httpx.get, httpx.post))
 REPO_FILE = Path(page_app.__file__).resolve()
 pytestmark = [
     # The toolkit's queue, once an event is done, uses two things that pandas 3 no longer needs.
@@ -62,7 +67,10 @@ def connect() -> Iterator[Callable[[RunningPage], Client]]:
     clients: list[Client] = []
 
     def start(page: RunningPage, **options: Any) -> Client:
-        client = Client(page.url, verbose=False, analytics_enabled=False, **options)
+        patience = {"timeout": PATIENCE_S}
+        client = Client(
+            page.url, verbose=False, analytics_enabled=False, httpx_kwargs=patience, **options
+        )
         clients.append(client)
         return client
 
@@ -72,11 +80,11 @@ def connect() -> Iterator[Callable[[RunningPage], Client]]:
 
 
 def uploaded(page: RunningPage, name: str, content: bytes) -> httpx.Response:
-    return httpx.post(f"{page.url}gradio_api/upload", files={"files": (name, content)})
+    return post(f"{page.url}gradio_api/upload", files={"files": (name, content)})
 
 
 def served(page: RunningPage, path: object) -> int:
-    return httpx.get(f"{page.url}gradio_api/file={path}").status_code
+    return get(f"{page.url}gradio_api/file={path}").status_code
 
 
 def test_the_page_looks_up_and_contacts_this_computer_only(
@@ -94,7 +102,7 @@ def test_the_page_starts_where_the_computer_is_too_busy_for_the_toolkits_greetin
     serve: Serve, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("gradio.networking.url_ok", lambda _url: False)  # as when it is too slow
-    assert httpx.get(serve().url).status_code == 200
+    assert get(serve().url).status_code == 200
 
 
 def test_a_photo_goes_through_and_its_answer_comes_back(
@@ -128,7 +136,7 @@ def test_a_night_goes_through_and_its_report_can_be_opened(
     assert words.NIGHT_VERDICTS["leech-like"] in said
     link = re.search(r'href="(gradio_api/file=[^"]+)"', said)
     assert link is not None
-    report = httpx.get(page.url + link.group(1))
+    report = get(page.url + link.group(1))
     assert report.status_code == 200
     assert report.headers["content-type"].startswith("text/html")
     assert "shelf-tuesday" in report.text
@@ -189,7 +197,7 @@ def test_the_page_fetches_nothing_from_elsewhere_on_request(
 
 
 def test_the_browser_is_told_to_stay_with_this_computer(serve: Serve) -> None:
-    rule = httpx.get(serve().url).headers["content-security-policy"]
+    rule = get(serve().url).headers["content-security-policy"]
     assert rule.startswith("default-src 'self'")
     assert "http" not in rule
 
@@ -199,8 +207,8 @@ def test_a_call_cannot_pass_off_a_file_of_this_computer_as_an_upload(
 ) -> None:
     page = serve()
     stolen = {"path": str(photo_file), "meta": {"_type": "gradio.FileData"}}
-    call = httpx.post(f"{page.url}gradio_api/call/take_photo", json={"data": [stolen]})
-    answer = httpx.get(f"{page.url}gradio_api/call/take_photo/{call.json()['event_id']}").text
+    call = post(f"{page.url}gradio_api/call/take_photo", json={"data": [stolen]})
+    answer = get(f"{page.url}gradio_api/call/take_photo/{call.json()['event_id']}").text
     assert "event: error" in answer
     assert photo_file.exists()
     assert not list((page.work / "kept").rglob("*.jpg"))
@@ -219,15 +227,15 @@ def test_the_largest_photo_that_is_read_can_also_be_sent(tmp_path: Path) -> None
 def test_pages_about_the_visitors_are_off(serve: Serve) -> None:
     page = serve()
     for path in ("monitoring", "gradio_api/monitoring", "gradio_api/runs", "gradio_api/mcp/sse"):
-        assert httpx.get(page.url + path).status_code in {403, 404, 405}, path
-    config = httpx.get(f"{page.url}config").json()
+        assert get(page.url + path).status_code in {403, 404, 405}, path
+    config = get(f"{page.url}config").json()
     assert config["analytics_enabled"] is False
     assert config["footer_links"] == []
 
 
 def test_other_web_sites_cannot_use_the_page(serve: Serve) -> None:
     page = serve()
-    answer = httpx.get(f"{page.url}config", headers={"Origin": "https://elsewhere.example"})
+    answer = get(f"{page.url}config", headers={"Origin": "https://elsewhere.example"})
     assert "access-control-allow-origin" not in answer.headers
 
 
@@ -273,7 +281,7 @@ def test_every_event_that_computes_waits_for_the_others(tmp_path: Path) -> None:
 
 def test_in_a_network_the_page_asks_for_a_password_and_offers_no_folder(serve: Serve) -> None:
     page = serve(lan_password=PASSWORD)
-    local = httpx.Client(base_url=f"http://127.0.0.1:{page.app.server_port}/")
+    local = httpx.Client(base_url=f"http://127.0.0.1:{page.app.server_port}/", timeout=PATIENCE_S)
     assert local.get("config").status_code == 401
     wrong = {"username": words.LAN_USER, "password": "snail"}
     assert local.post("login", data=wrong).status_code == 400
@@ -309,7 +317,7 @@ def test_a_photo_is_added_to_the_album_and_asked_about_through_the_server(
 
 
 def test_on_this_computer_the_page_offers_a_folder(serve: Serve) -> None:
-    config = httpx.get(f"{serve().url}config").text
+    config = get(f"{serve().url}config").text
     assert "night-folder" in config
     assert "scan_folder" in config
 
@@ -348,8 +356,8 @@ def test_the_page_runs_until_it_is_stopped_and_then_clears_up(
 
     def visit() -> None:
         url = said[0].split()[4]
-        assert httpx.get(url).status_code == 200
-        answer = httpx.post(
+        assert get(url).status_code == 200
+        answer = post(
             f"{url}gradio_api/upload", files={"files": ("a.jpg", photo_file.read_bytes())}
         )
         assert Path(answer.json()[0]).is_relative_to(data_folder)

@@ -81,8 +81,9 @@ def test_a_clip_is_checked_with_what_the_person_said_of_it(
     desk: Desk, clip_file: Path, asked: list[dict[str, Any]]
 ) -> None:
     shown = desk.take_photo("tab", str(clip_file))
-    after, html = desk.check(shown, after_irritant=True)
+    after, html = desk.check(shown, after_irritant=True, on_a_stand=True)
     assert asked[0]["after_irritant"] is True
+    assert asked[0]["on_a_stand"] is True
     assert asked[0]["box"] is None
     assert asked[0]["scale"] is None
     assert after.found is None  # nothing of a clip goes into the album
@@ -98,6 +99,7 @@ def test_a_place_marked_on_the_first_frame_is_handed_on_in_its_pixels(
     after, _html = desk.judge_mark(shown, (10, 20, 50, 60))
     assert asked[0]["box"] == pytest.approx((32, 48, 160, 144))
     assert asked[0]["after_irritant"] is False
+    assert asked[0]["on_a_stand"] is False
     assert after.is_of_mark
 
 

@@ -39,6 +39,11 @@ PHOTO_TYPES = ["image", ".heic", ".heif", "video", ".mov", ".mkv", ".m4v"]
 """What the file chooser offers. Some systems do not count HEIC among the images, nor these among the clips."""
 
 STATE_LIFE_S = 3600
+OF_CLIP = (
+    (size_words.AFTER_IRRITANT, size_words.AFTER_IRRITANT_HINT, "after-irritant"),
+    (size_words.ON_A_STAND, size_words.ON_A_STAND_HINT, "on-a-stand"),
+)
+"""What the person says of a clip: label, hint and name of each box to tick."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +60,7 @@ class Area:
     judge: gr.Button
     unmark: gr.Button
     mark_state: gr.Markdown
-    irritant: gr.Checkbox
+    of_clip: list[gr.Checkbox]
     scale: ScaleArea
     heat: gr.Checkbox
     answer: gr.HTML
@@ -118,13 +123,10 @@ def _laid_out(album: AlbumDesk, scan: ScanDesk, *, is_lan: bool) -> Area:
             )
             with gr.Column(visible=False, elem_id="photo-area") as area:
                 gr.Markdown(words.CHECK_IT)
-                irritant = gr.Checkbox(
-                    label=size_words.AFTER_IRRITANT,
-                    info=size_words.AFTER_IRRITANT_HINT,
-                    value=False,
-                    visible=False,
-                    elem_id="after-irritant",
-                )
+                of_clip = [
+                    gr.Checkbox(False, label=label, info=info, visible=False, elem_id=name)
+                    for label, info, name in OF_CLIP
+                ]
                 check = gr.Button(words.CHECK_BUTTON, variant="primary", elem_id="check-button")
                 picture = gr.Image(
                     label=words.PICTURE,
@@ -161,7 +163,7 @@ def _laid_out(album: AlbumDesk, scan: ScanDesk, *, is_lan: bool) -> Area:
         judge,
         unmark,
         mark_state,
-        irritant,
+        of_clip,
         scale,
         heat,
         answer,
@@ -180,7 +182,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
             gr.Image(photo.drawn(), label=size_words.CLIP_PICTURE if clip else words.PICTURE),
             gr.Column(visible=True),
             gr.Button(size_words.CHECK_CLIP_BUTTON if clip else words.CHECK_BUTTON),
-            gr.Checkbox(False, visible=clip),
+            *(gr.Checkbox(False, visible=clip) for _one in at.of_clip),
             gr.Checkbox(visible=False),
             cards.waiting(waits, with_signs=True),
             *texts_of_edges(photo),
@@ -190,9 +192,11 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
         )
 
     def check_whole(
-        photo: Shown | None, with_heat: bool, irritant: bool, way: str
+        photo: Shown | None, with_heat: bool, irritant: bool, on_a_stand: bool, way: str
     ) -> tuple[Any, ...]:
-        photo, html = desk.check(photo, with_heat=with_heat, after_irritant=irritant)
+        photo, html = desk.check(
+            photo, with_heat=with_heat, after_irritant=irritant, on_a_stand=on_a_stand
+        )
         switch = _heat_switch(photo)
         return (
             photo,
@@ -206,12 +210,13 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
         )
 
     def judge_place(photo: Shown | None, *told: Any) -> tuple[Any, ...]:
-        *sides, with_heat, irritant = told
+        *sides, with_heat, irritant, on_a_stand = told
         photo, html = desk.judge_mark(
             photo,
             edges_of_texts(sides),
             with_heat=bool(with_heat),
             after_irritant=bool(irritant),
+            on_a_stand=bool(on_a_stand),
         )
         return (photo, photo.drawn(), _heat_switch(photo), html, *at.after(photo))
 
@@ -227,7 +232,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
             at.picture,
             at.photo_area,
             at.check,
-            at.irritant,
+            *at.of_clip,
             at.heat,
             at.answer,
             *at.edges,
@@ -242,7 +247,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     clear_after(taken, at.sent)
     at.check.click(
         check_whole,
-        [at.shown, at.heat, at.irritant, at.scale.way],
+        [at.shown, at.heat, *at.of_clip, at.scale.way],
         [
             at.shown,
             at.picture,
@@ -259,7 +264,7 @@ def _connect_checks(desk: Desk, heavy: dict[str, Any], at: Area) -> None:
     ).success(None, js=SHOW_ANSWER.format(where="close-up-answer"))
     at.judge.click(
         judge_place,
-        [at.shown, *at.edges, at.heat, at.irritant],
+        [at.shown, *at.edges, at.heat, *at.of_clip],
         [at.shown, at.picture, at.heat, at.answer, *at.after_answer],
         api_name="judge_mark",
         show_progress_on=at.answer,

@@ -46,11 +46,13 @@ def test_a_clip_goes_from_the_file_to_the_curves(
     expect(page.locator("#after-irritant")).to_be_hidden()
     choose_photo(page, clip_file)
     page.get_by_label(size_words.AFTER_IRRITANT).check()
+    expect(page.get_by_label(size_words.ON_A_STAND)).not_to_be_checked()
     page.get_by_role("button", name=size_words.CHECK_CLIP_BUTTON).click()
     verdict = page.locator("#close-up-answer .pv-verdict")
     expect(verdict).to_contain_text(size_words.CLIP_VERDICTS["leech-like"], timeout=LONG_MS)
     expect(verdict).to_be_focused()
     assert asked[0]["after_irritant"] is True
+    assert asked[0]["on_a_stand"] is False
     expect(verdict.get_by_text(CAUTION)).to_be_visible()
     expect(page.locator(".pv-finding")).to_have_count(1)
     further = page.locator(".pv-finding summary").first
