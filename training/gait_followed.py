@@ -58,6 +58,8 @@ def followed_case(job: tuple[str, int, bool]) -> FollowedCase | None:
     drawn, seed, is_wide = job
     burst = draw_exam_clip(drawn, seed, is_wide=is_wide)
     times = [frame.time_s for frame in looked_at(burst)]
+    if len(times) < 2:  # it was drawn leaving the picture at once
+        return None
     if not shows_enough(drawn, float(np.median(np.diff(times))), times[-1], burst.period_s):
         return None
     trail = followed(burst)

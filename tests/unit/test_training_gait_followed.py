@@ -10,6 +10,7 @@ import pytest
 from pestvision.motion.gait_features import FEATURES
 from pestvision.motion.gait_weights import OUTCOMES
 from pestvision.motion.trail import STILL
+from training.gait_exam import draw_exam_clip
 from training.gait_followed import FollowedCase, followed_case, read, shows_enough, write
 
 if TYPE_CHECKING:
@@ -56,3 +57,8 @@ def test_a_drawn_clip_is_followed_and_measured() -> None:
     assert case is not None
     assert (case.outcome, len(case.values)) == (STILL, len(FEATURES))
     assert np.isfinite(case.values).all()
+
+
+def test_an_animal_that_is_drawn_leaving_the_picture_at_once_is_no_case() -> None:
+    assert draw_exam_clip("wave", 7_203_013, is_wide=True).frames == ()
+    assert followed_case(("wave", 7_203_013, True)) is None
