@@ -57,6 +57,9 @@ N_PROPOSALS = 12  # boxes looked at in a stretch for animals that do not move
 THIS_ONE = (
     0.1  # a track shares so much with the person's box, or more, to be the one that was meant
 )
+TAKEN_TO_STAND = (
+    "The camera was taken to have stood, as you said: if it moved, the ways of the animals are wrong."
+)
 IN_PIECES = "One animal may have been followed in pieces, each told as one: what was followed is no count of animals."
 
 
@@ -123,6 +126,8 @@ def check_clip(
     told = tuple(
         told_of(number, item, scale) for number, item in enumerate(animals[:MAX_ANIMALS], start=1)
     )
+    if on_a_stand:
+        notes.append(TAKEN_TO_STAND)
     if chased.n_lost:
         notes.append(
             f"On {chased.n_lost} of {len(chased.times_s)} frames nothing steady shows, so how the camera "
