@@ -17,6 +17,7 @@ import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import cv2
@@ -112,18 +113,11 @@ def answer_clip(job: tuple[str, int, bool]) -> Answer:
     return _read_clip(drawn, seed, followed(draw_exam_clip(drawn, seed, is_wide=is_wide)))
 
 
-def answer_stand(job: tuple[str, int, bool]) -> Answer:
-    """Draw one whole clip from a stand; somebody says so."""
+def answer_from_a_stand(job: tuple[str, int, bool], *, is_said: bool) -> Answer:
+    """Draw one whole clip from a stand, follow its animal and read it; `is_said`: whether somebody says so."""
     drawn, seed, is_wide = job
     burst = draw_exam_clip(drawn, seed, is_wide=is_wide, on_a_stand=True)
-    return _read_clip(drawn, seed, followed(burst, on_a_stand=True))
-
-
-def answer_stand_unsaid(job: tuple[str, int, bool]) -> Answer:
-    """Draw one whole clip from a stand; nobody says so."""
-    drawn, seed, is_wide = job
-    burst = draw_exam_clip(drawn, seed, is_wide=is_wide, on_a_stand=True)
-    return _read_clip(drawn, seed, followed(burst))
+    return _read_clip(drawn, seed, followed(burst, on_a_stand=is_said))
 
 
 def _read_clip(drawn: str, seed: int, trail: Trail | None) -> Answer:
@@ -217,8 +211,8 @@ PARTS: dict[str, tuple[Callable[[tuple[str, int, bool]], Answer], tuple[str, ...
     "wide": (answer_trail, tuple(GAIT_OF_DRAWN)),
     "slow": (answer_slow, REPEATING),
     "clips": (answer_clip, tuple(GAIT_OF_DRAWN)),
-    "stand": (answer_stand, tuple(GAIT_OF_DRAWN)),
-    "stand-unsaid": (answer_stand_unsaid, tuple(GAIT_OF_DRAWN)),
+    "stand": (partial(answer_from_a_stand, is_said=True), tuple(GAIT_OF_DRAWN)),
+    "stand-unsaid": (partial(answer_from_a_stand, is_said=False), tuple(GAIT_OF_DRAWN)),
     "slow-clips": (answer_slow_clip, REPEATING),
 }
 
