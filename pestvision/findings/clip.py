@@ -57,7 +57,7 @@ N_PROPOSALS = 12  # boxes looked at in a stretch for animals that do not move
 THIS_ONE = (
     0.1  # a track shares so much with the person's box, or more, to be the one that was meant
 )
-TAKEN_TO_STAND = "The camera was taken to have stood, as you said: if it moved, the ways of the animals are wrong."
+TAKEN_TO_STAND = "Where nothing steady shows, the camera was taken to have stood, as you said: if it moved, the ways told are wrong."
 IN_PIECES = "One animal may have been followed in pieces, each told as one: what was followed is no count of animals."
 
 

@@ -79,6 +79,8 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
         (H, W) float32: how far each place stands out.
     """
     left, top, wide, high = cv2.boundingRect(out.astype(np.uint8))  # beyond it nothing stands out
+    if not wide:
+        return []
     x0, y0 = max(left - GAP_PX, 0), max(top - GAP_PX, 0)
     cut = (slice(y0, top + high + GAP_PX), slice(x0, left + wide + GAP_PX))
     out, noises = out[cut], noises[cut]
@@ -86,7 +88,7 @@ def bodies_in(out: Bool, noises: F32) -> list[Body]:
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     joined = cv2.dilate(out.astype(np.uint8), kernel)
     found = []
-    for piece in pieces_in(np.asarray(joined > 0)) if wide else ():
+    for piece in pieces_in(np.asarray(joined > 0)):
         inside = out[piece.rows, piece.columns]
         if np.count_nonzero(inside) < LEAST_AREA_PX:
             continue

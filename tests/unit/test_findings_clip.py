@@ -165,7 +165,7 @@ def test_a_bar_on_a_bare_ground_is_followed_from_a_stand_if_somebody_says_so(
 
     path = write_clip(tmp_path / "a.mp4", [bare(index) for index in range(25)])
     found = check_clip(path, PaintReader(), on_a_stand=on_a_stand)  # type: ignore[arg-type]
-    is_unknown = any("nothing steady shows" in note for note in found.notes)
+    is_unknown = any("moved there is not known" in note for note in found.notes)
     assert is_unknown is not on_a_stand
     assert (clip.TAKEN_TO_STAND in found.notes) is on_a_stand
     if on_a_stand:

@@ -65,13 +65,13 @@ def open_page(browser: Browser, serve: Callable[..., Any]) -> Iterator[Callable[
 
 def choose_photo(page: Page, photo: Path) -> None:
     page.locator("#close-up-file input[type=file]").set_input_files(photo)
-    expect(page.locator("#close-up-picture img")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#close-up-picture img")).to_be_visible()
 
 
 def check_photo(page: Page) -> None:
     page.get_by_role("button", name=words.CHECK_BUTTON).click()
     verdict = page.locator("#close-up-answer .pv-verdict")
-    expect(verdict).to_contain_text(words.VERDICTS["leech-like"], timeout=LONG_MS)
+    expect(verdict).to_contain_text(words.VERDICTS["leech-like"])
     expect(verdict).to_contain_text("Confidence 87 %")
     expect(verdict).to_contain_text(CAUTION)
 
@@ -111,9 +111,7 @@ def test_a_heic_photo_is_seen_in_a_browser_that_cannot_show_heic(
     page = open_page(WIDE)
     choose_photo(page, heic_file)
     picture = page.locator("#close-up-picture img")
-    page.wait_for_function(
-        "document.querySelector('#close-up-picture img').naturalWidth === 900", timeout=LONG_MS
-    )
+    page.wait_for_function("document.querySelector('#close-up-picture img').naturalWidth === 900")
     assert ".heic" not in str(picture.get_attribute("src"))
 
 
@@ -130,11 +128,11 @@ def test_two_clicks_on_the_photo_mark_a_place_that_is_then_judged(
     for share, said in ((0.2, words.MARK_ONE_CORNER), (0.6, words.MARK_READY)):
         place = {"x": share * box["width"], "y": share * box["height"]}
         picture.click(position=place)
-        expect(page.locator("#mark-state")).to_contain_text(said.split(". ")[0], timeout=LONG_MS)
+        expect(page.locator("#mark-state")).to_contain_text(said.split(". ")[0])
     assert float(page.locator("#mark-left input").input_value()) == pytest.approx(20, abs=1)
     assert float(page.locator("#mark-bottom input").input_value()) == pytest.approx(60, abs=1)
     page.get_by_role("button", name=words.MARK_BUTTON).click()
-    expect(page.locator(".pv-verdict")).to_contain_text(words.NOT_ENOUGH, timeout=LONG_MS)
+    expect(page.locator(".pv-verdict")).to_contain_text(words.NOT_ENOUGH)
 
 
 def test_everything_can_be_done_with_the_keyboard_alone(
@@ -150,12 +148,12 @@ def test_everything_can_be_done_with_the_keyboard_alone(
         with contextlib.suppress(PressLost):
             chooser.value.set_files(photo_file)
             break
-    expect(page.locator("#close-up-picture img")).to_be_visible(timeout=LONG_MS)
-    expect(page.locator("#close-up-file button.upload-container")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#close-up-picture img")).to_be_visible()
+    expect(page.locator("#close-up-file button.upload-container")).to_be_visible()
 
     tab_to(page, "#check-button")
     page.keyboard.press("Enter")
-    expect(page.locator(".pv-verdict")).to_be_focused(timeout=LONG_MS)
+    expect(page.locator(".pv-verdict")).to_be_focused()
 
     tab_to(page, "#marking button", back=True)
     page.keyboard.press("Enter")
@@ -163,10 +161,10 @@ def test_everything_can_be_done_with_the_keyboard_alone(
     for place, edge in (("left", "10"), ("top", "20"), ("right", "50"), ("bottom", "60")):
         tab_to(page, f"#mark-{place} input")
         page.keyboard.type(edge)
-    expect(page.locator("#mark-state")).to_contain_text("The place is marked", timeout=LONG_MS)
+    expect(page.locator("#mark-state")).to_contain_text("The place is marked")
     tab_to(page, "#judge-button")
     page.keyboard.press("Enter")
-    expect(page.locator(".pv-verdict")).to_contain_text(words.NOT_ENOUGH, timeout=LONG_MS)
+    expect(page.locator(".pv-verdict")).to_contain_text(words.NOT_ENOUGH)
 
 
 def tab_to(page: Page, selector: str, *, back: bool = False) -> None:
@@ -187,7 +185,7 @@ def test_a_nights_folder_goes_from_the_path_to_the_report(
     page.get_by_label(words.NIGHT_FOLDER).fill(str(night_folder))
     page.keyboard.press("Enter")
     verdict = page.locator("#night-answer .pv-verdict")
-    expect(verdict).to_contain_text(words.NIGHT_VERDICTS["leech-like"], timeout=LONG_MS)
+    expect(verdict).to_contain_text(words.NIGHT_VERDICTS["leech-like"])
     expect(verdict).to_contain_text(CAUTION)
     expect(page.locator("#night-answer")).to_contain_text(HOSTILE_NAME)
     expect(page.locator(".pv-crops img")).to_have_count(2)
@@ -208,13 +206,13 @@ def test_photos_can_be_handed_over_and_put_back(
     open_night(page)
     photos = sorted(night_folder.iterdir())
     page.locator("#night-files input[type=file]").set_input_files(photos)
-    expect(page.locator("#night-waiting")).to_contain_text("3 files", timeout=LONG_MS)
+    expect(page.locator("#night-waiting")).to_contain_text("3 files")
     page.get_by_role("button", name=words.NIGHT_FORGET_BUTTON).click()
-    expect(page.locator("#night-waiting")).to_contain_text(words.NIGHT_NONE_YET, timeout=LONG_MS)
+    expect(page.locator("#night-waiting")).to_contain_text(words.NIGHT_NONE_YET)
     page.locator("#night-files input[type=file]").set_input_files(photos[:2])
-    expect(page.locator("#night-waiting")).to_contain_text("2 files", timeout=LONG_MS)
+    expect(page.locator("#night-waiting")).to_contain_text("2 files")
     page.get_by_role("button", name=words.NIGHT_FILES_BUTTON).click()
-    expect(page.locator("#night-answer .pv-verdict")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#night-answer .pv-verdict")).to_be_visible()
     expect(page.locator("#night-waiting")).to_contain_text(words.NIGHT_NONE_YET)
 
 
@@ -226,7 +224,7 @@ def test_a_file_that_is_no_photo_is_told_in_one_sentence_that_stays(
     page = open_page(WIDE)
     page.locator("#close-up-file input[type=file]").set_input_files(letter)
     told = page.get_by_test_id("toast-body").or_(page.locator(".toast-body"))
-    expect(told.first).to_contain_text(re.compile(r"letter\.jpg.*photo"), timeout=LONG_MS)
+    expect(told.first).to_contain_text(re.compile(r"letter\.jpg.*photo"))
     choose_photo(page, photo_file)
     check_photo(page)
 
@@ -246,7 +244,7 @@ def test_axe_finds_nothing_serious_on_the_page(
     open_night(page)
     page.get_by_label(words.NIGHT_FOLDER).fill(str(night_folder))
     page.keyboard.press("Enter")
-    expect(page.locator("#night-answer .pv-verdict")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#night-answer .pv-verdict")).to_be_visible()
     page.evaluate("document.querySelectorAll('details').forEach(fold => { fold.open = true; })")
     serious += serious_violations(page)
     assert not serious, "\n".join(map(str, serious))

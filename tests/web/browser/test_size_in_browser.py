@@ -8,7 +8,6 @@ import pytest
 from made_trails import clip_check
 from playwright.sync_api import Page, expect
 from test_page import (
-    LONG_MS,
     PHONE,
     WIDE,
     choose_photo,
@@ -49,7 +48,7 @@ def test_a_clip_goes_from_the_file_to_the_curves(
     expect(page.get_by_label(size_words.ON_A_STAND)).not_to_be_checked()
     page.get_by_role("button", name=size_words.CHECK_CLIP_BUTTON).click()
     verdict = page.locator("#close-up-answer .pv-verdict")
-    expect(verdict).to_contain_text(size_words.CLIP_VERDICTS["leech-like"], timeout=LONG_MS)
+    expect(verdict).to_contain_text(size_words.CLIP_VERDICTS["leech-like"])
     expect(verdict).to_be_focused()
     assert asked[0]["after_irritant"] is True
     assert asked[0]["on_a_stand"] is False
@@ -85,14 +84,14 @@ def test_a_scale_is_clicked_or_typed_and_the_answer_has_a_length(
     tab_to(page, "#scale button")
     page.keyboard.press("Enter")
     end = page.get_by_label(size_words.CLICKS_END)
-    expect(end).to_be_checked(timeout=LONG_MS)
+    expect(end).to_be_checked()
     picture = page.locator("#close-up-picture img")
     picture.scroll_into_view_if_needed()
     box = picture.bounding_box()
     assert box is not None
     for share, said in ((0.2, size_words.END_A_SET), (0.6, size_words.ENDS_SET)):
         picture.click(position={"x": share * box["width"], "y": 0.8 * box["height"]})
-        expect(page.locator("#scale-ends-state")).to_contain_text(said, timeout=LONG_MS)
+        expect(page.locator("#scale-ends-state")).to_contain_text(said)
     assert float(page.locator("#scale-end-bx input").input_value()) == pytest.approx(60, abs=1)
     expect(page.locator("#scale-distance input")).to_have_value("")
     expect(page.locator("#mark-state")).to_have_count(0)  # the other fold stays closed
@@ -101,17 +100,17 @@ def test_a_scale_is_clicked_or_typed_and_the_answer_has_a_length(
     tab_to(page, "#scale-take")
     page.keyboard.press("Enter")
     taken = SCALE_NAMES["two-points"]
-    expect(page.locator("#scale-said")).to_contain_text(taken, timeout=LONG_MS)
+    expect(page.locator("#scale-said")).to_contain_text(taken)
     expect(page.locator("#scale-said .pv-scale")).to_be_focused()
     page.get_by_role("button", name=words.CHECK_BUTTON).click()
     first = page.locator("#close-up-answer .pv-verdict")
-    expect(first).to_contain_text("About 10 mm long", timeout=LONG_MS)
+    expect(first).to_contain_text("About 10 mm long")
     expect(page.locator("#close-up-answer")).to_contain_text(taken)
     for way in size_words.WAYS.values():
         page.get_by_label(way, exact=True).check()
     page.get_by_label(size_words.WAYS["card-outline"], exact=True).check()
-    expect(page.locator("#scale-any-card")).to_contain_text(PRIVACY_WARNING, timeout=LONG_MS)
+    expect(page.locator("#scale-any-card")).to_contain_text(PRIVACY_WARNING)
     page.get_by_label(size_words.WHERES["outer-glass"]).check()
-    expect(page.locator("#scale-camera")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#scale-camera")).to_be_visible()
     page.screenshot(path=tmp_path / "scale.png", full_page=True)
     assert not serious_violations(page)

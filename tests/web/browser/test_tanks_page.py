@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from playwright.sync_api import Page, expect
 from test_page import (
-    LONG_MS,
     PHONE,
     WIDE,
     check_photo,
@@ -72,7 +71,7 @@ def log(tmp_path: Path) -> Iterator[TankLog]:
 
 def open_tanks(page: Page, area: str | None = None) -> None:
     page.get_by_role("tab", name=tank_words.TAB_TANKS).click()
-    expect(page.locator("#tonight-line .pv-tonight")).not_to_be_empty(timeout=LONG_MS)
+    expect(page.locator("#tonight-line .pv-tonight")).not_to_be_empty()
     if area is not None:
         page.locator("#tank-areas").get_by_role("tab", name=area, exact=True).click()
 
@@ -115,18 +114,18 @@ def test_a_night_is_written_down_in_two_taps_and_taken_back(
     expect(page.locator("#tonight-form")).to_be_hidden()
     fill(page, "add-tank-name", "Amber")
     page.locator("#add-tank-button").click()
-    expect(page.locator("#add-tank-said")).to_contain_text("Amber is in the log", timeout=LONG_MS)
+    expect(page.locator("#add-tank-said")).to_contain_text("Amber is in the log")
     expect(page.locator("#tonight-tank input")).to_have_value("Amber")
     page.locator("#tonight-clean").click()
     said = page.locator("#tonight-said .pv-done")
-    expect(said).to_contain_text("nothing leech-like", timeout=LONG_MS)
+    expect(said).to_contain_text("nothing leech-like")
     expect(said).to_be_focused()
     expect(said).to_be_in_viewport()
-    expect(page.locator("#tanks-glance")).to_contain_text("Last look: tonight", timeout=LONG_MS)
+    expect(page.locator("#tanks-glance")).to_contain_text("Last look: tonight")
     with TankLog(tmp_path / "album") as log:
         assert [note.seen for note in log.notes()] == [0]
     said.get_by_role("button", name=tank_words.TAKE_BACK).click()
-    expect(page.locator("#tonight-said")).to_contain_text(tank_words.TAKEN_BACK, timeout=LONG_MS)
+    expect(page.locator("#tonight-said")).to_contain_text(tank_words.TAKEN_BACK)
     with TankLog(tmp_path / "album") as log:
         assert log.notes() == []
     assert sideways_px(page) == 0
@@ -143,17 +142,17 @@ def test_the_form_shows_what_goes_with_what_was_done_and_keeps_what_was_typed(
     choose_tank(page, "Amber")
     expect(page.locator("#tonight-seen")).to_be_visible()
     page.locator("#tonight-kind label", has_text="Snails died").click()
-    expect(page.locator("#tonight-count")).to_contain_text("How many died", timeout=LONG_MS)
+    expect(page.locator("#tonight-count")).to_contain_text("How many died")
     expect(page.locator("#tonight-seen")).to_be_hidden()
     fill(page, "tonight-count", "25")
     page.locator("#tonight-save").click()
     refused = page.locator("#tonight-said [role=alert]")
-    expect(refused).to_contain_text("how grown the snails were", timeout=LONG_MS)
+    expect(refused).to_contain_text("how grown the snails were")
     expect(page.locator("#tonight-count input, #tonight-count textarea").first).to_have_value("25")
     assert len(log.notes()) == before
     page.locator("#tonight-stage label", has_text="Hatchlings").click()
     page.locator("#tonight-save").click()
-    expect(page.locator("#tonight-said")).to_contain_text("died: 25 hatchling", timeout=LONG_MS)
+    expect(page.locator("#tonight-said")).to_contain_text("died: 25 hatchling")
     expect(page.locator("#tonight-said .pv-advice")).to_contain_text(tank_words.WHAT_NOW)
     assert len(log.notes()) == before + 1
     expect(page.locator("#tonight-tank input")).to_have_value("Amber")
@@ -174,14 +173,14 @@ def test_the_first_tank_of_tonight_is_named_and_looked_after_from_its_card(
     expect(fern).to_contain_text(CAUTION)
     before = len(log.notes())
     line.get_by_role("button", name="Amber: looked, nothing seen").tap()
-    expect(line.locator(".pv-done")).to_contain_text("nothing leech-like", timeout=LONG_MS)
+    expect(line.locator(".pv-done")).to_contain_text("nothing leech-like")
     expect(line.locator(".pv-done")).to_be_focused()
     assert len(log.notes()) == before + 1
     page.get_by_role("button", name="Write more about Fern").last.tap()
-    expect(page.locator("#tonight-tank input")).to_have_value("Fern", timeout=LONG_MS)
+    expect(page.locator("#tonight-tank input")).to_have_value("Fern")
     expect(page.locator("#tonight-form")).to_be_in_viewport()
     page.get_by_role("button", name="Open Amber").last.tap()
-    expect(page.locator("#one-account")).to_contain_text("Leeches seen.", timeout=LONG_MS)
+    expect(page.locator("#one-account")).to_contain_text("Leeches seen.")
     expect(page.locator("#one-tank input")).to_have_value("Amber")
 
 
@@ -194,7 +193,7 @@ def test_a_second_tap_does_not_write_down_the_tank_that_comes_up_next(
     before = len(log.notes())
     press = page.locator("#tonight-line button[data-do=clean]")
     press.click()
-    expect(page.locator("#tonight-line .pv-done")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#tonight-line .pv-done")).to_be_visible()
     # The tap before was just now, however long a busy machine takes to press again.
     page.evaluate("window.pvCleanAt = Date.now() + 60000")
     press.click()
@@ -202,7 +201,7 @@ def test_a_second_tap_does_not_write_down_the_tank_that_comes_up_next(
     assert len(log.notes()) == before + 1
     page.evaluate("window.pvCleanAt = Date.now() - 60000")  # and now it was long ago
     press.click()
-    expect(page.locator("#tonight-line")).to_contain_text("Fern,", timeout=LONG_MS)
+    expect(page.locator("#tonight-line")).to_contain_text("Fern,")
     assert len(log.notes()) == before + 2
 
 
@@ -216,7 +215,7 @@ def test_one_tank_is_read_corrected_and_mended(
     page = open_page(size)
     open_tanks(page, tank_words.AREA_ONE)
     choose_tank(page, "Amber", "one-tank")
-    expect(page.locator("#one-reckoned")).to_contain_text("How sure it is clear", timeout=LONG_MS)
+    expect(page.locator("#one-reckoned")).to_contain_text("How sure it is clear")
     expect(page.locator("#one-reckoned")).to_contain_text("not a guarantee")
     expect(page.locator("#one-account")).to_contain_text(tank_words.SELLING_WAITS)
     expect(page.locator("#one-line svg")).to_be_visible()
@@ -224,22 +223,22 @@ def test_one_tank_is_read_corrected_and_mended(
     expect(notes).to_contain_text("Notes 1 to 15 of 19")
     newest = log.notes("Amber")[-1]
     notes.get_by_role("button", name=f"Correct note {newest.id}").click()
-    expect(page.locator("#one-correcting")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#one-correcting")).to_be_visible()
     expect(page.locator("#correct-seen input, #correct-seen textarea").first).to_have_value("1")
     fill(page, "correct-seen", "2")
     page.locator("#correct-save").click()
-    expect(page.locator("#one-said")).to_contain_text("Now it says", timeout=LONG_MS)
+    expect(page.locator("#one-said")).to_contain_text("Now it says")
     expect(page.locator("#one-correcting")).to_be_hidden()
     assert log.note(newest.id).seen == 2
     expect(notes).to_contain_text(tank_words.CHANGED_BEFORE)
     notes.get_by_role("button", name=f"Delete note {newest.id}").click()
-    expect(page.locator("#one-said")).to_contain_text("Deleted", timeout=LONG_MS)
-    expect(notes).to_contain_text("Notes 1 to 15 of 18", timeout=LONG_MS)
+    expect(page.locator("#one-said")).to_contain_text("Deleted")
+    expect(notes).to_contain_text("Notes 1 to 15 of 18")
     page.locator("#one-said").get_by_role("button", name=tank_words.BRING_BACK).click()
-    expect(notes).to_contain_text("of 19", timeout=LONG_MS)
+    expect(notes).to_contain_text("of 19")
     assert log.note(newest.id).seen == 2
     notes.get_by_role("button", name=tank_words.OLDER).click()
-    expect(notes).to_contain_text("Notes 16 to 19 of 19", timeout=LONG_MS)
+    expect(notes).to_contain_text("Notes 16 to 19 of 19")
     page.locator("#one-files").get_by_role("button", name="Report").click()
     with page.expect_download() as download:
         page.locator("#one-made a").click()
@@ -262,11 +261,11 @@ def test_a_table_comes_in_with_its_bad_line_named_and_is_taken_back(
     open_tanks(page, tank_words.AREA_TABLES)
     page.locator("#table-file input[type=file]").set_input_files(table)
     came = page.locator("#table-came")
-    expect(came).to_contain_text("1 note came into the log.", timeout=LONG_MS)
+    expect(came).to_contain_text("1 note came into the log.")
     expect(came).to_contain_text("Line 3")
     assert len(log.notes()) == before + 1
     came.get_by_role("button", name=tank_words.TABLE_UNDO).click()
-    expect(came).to_contain_text("Taken back", timeout=LONG_MS)
+    expect(came).to_contain_text("Taken back")
     assert len(log.notes()) == before
     expect(page.locator("#last-changes")).to_contain_text(tank_words.IS_UNDONE)
     page.locator("#tables-save").click()
@@ -285,17 +284,17 @@ def test_a_scanned_night_goes_into_a_tanks_log_and_becomes_the_keepers_look(
     expect(page.locator("#night-into-log")).to_be_hidden()
     page.get_by_label(words.NIGHT_FOLDER).fill(str(night_folder))
     page.keyboard.press("Enter")
-    expect(page.locator("#night-into-log")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#night-into-log")).to_be_visible()
     expect(page.locator("#night-advice")).to_contain_text("Taking a leech off")
     before = len(log.notes())
     choose_tank(page, "Fern", "night-log-tank")
     page.locator("#night-log-button").click()
     said = page.locator("#night-log-said")
-    expect(said).to_contain_text(tank_words.OF_PROGRAM, timeout=LONG_MS)
+    expect(said).to_contain_text(tank_words.OF_PROGRAM)
     expect(said).to_contain_text(CAUTION)
     assert log.notes("Fern")[-1].judge is Judge.TOOL
     said.get_by_role("button", name=tank_words.LOOKED_AT).click()
-    expect(said).to_contain_text(tank_words.LOOKED_AT_DONE, timeout=LONG_MS)
+    expect(said).to_contain_text(tank_words.LOOKED_AT_DONE)
     assert log.notes("Fern")[-1].judge is Judge.KEEPER
     assert len(log.notes()) == before + 1
     assert sideways_px(page) == 0
@@ -310,14 +309,14 @@ def test_a_close_up_says_what_to_do_and_goes_into_a_tanks_log(
     choose_photo(page, photo_file)
     expect(page.locator("#close-up-into-log")).to_be_hidden()
     check_photo(page)
-    expect(page.locator("#close-up-advice")).to_contain_text("Taking a leech off", timeout=LONG_MS)
+    expect(page.locator("#close-up-advice")).to_contain_text("Taking a leech off")
     expect(page.locator("#close-up-advice")).to_contain_text("Do not crush")
     page.locator("#close-up-log-button").click()
     said = page.locator("#close-up-log-said")
-    expect(said).to_contain_text(tank_words.NO_TANK_CHOSEN, timeout=LONG_MS)
+    expect(said).to_contain_text(tank_words.NO_TANK_CHOSEN)
     choose_tank(page, "Moss", "close-up-log-tank")
     page.locator("#close-up-log-button").click()
-    expect(said).to_contain_text("Written: Moss", timeout=LONG_MS)
+    expect(said).to_contain_text("Written: Moss")
     assert [note.seen for note in log.notes("Moss") if note.kind is Kind.LOOKED] == [1]
 
 
@@ -339,7 +338,7 @@ def test_a_night_is_written_down_with_the_keyboard_alone(
     page.keyboard.type("3")
     tab_to(page, "#tonight-save")
     page.keyboard.press("Enter")
-    expect(page.locator("#tonight-said .pv-done")).to_be_focused(timeout=LONG_MS)
+    expect(page.locator("#tonight-said .pv-done")).to_be_focused()
     tab_to(page, "#tonight-said button")
     assert len(log.notes()) == before + 1
 
@@ -361,13 +360,13 @@ def test_on_a_small_phone_every_area_is_narrow_enough_and_its_buttons_are_large(
         assert box is not None
         assert round(box["height"]) >= LEAST_PX
         option.click()
-        expect(page.locator("#one-reckoned svg").first).to_be_visible(timeout=LONG_MS)
+        expect(page.locator("#one-reckoned svg").first).to_be_visible()
     elif area == tank_words.AREA_TOUCHED:
-        expect(page.locator("#touched svg")).to_be_visible(timeout=LONG_MS)
+        expect(page.locator("#touched svg")).to_be_visible()
     elif area == tank_words.AREA_TABLES:
-        expect(page.locator("#last-changes li").first).to_be_visible(timeout=LONG_MS)
+        expect(page.locator("#last-changes li").first).to_be_visible()
         page.locator("#tables-save").click()
-        expect(page.locator("#tables-files a").first).to_be_visible(timeout=LONG_MS)
+        expect(page.locator("#tables-files a").first).to_be_visible()
     assert page.evaluate("window.innerWidth") == SMALL_PHONE["width"]
     assert sideways_px(page) == 0
     assert low_controls(page) == []
@@ -405,28 +404,28 @@ def test_axe_finds_nothing_serious_in_the_tanks(
     page.locator("#tonight-more button").first.click()
     page.locator("#add-tank button").first.click()
     page.locator("#tonight-save").click()
-    expect(page.locator("#tonight-said [role=alert]")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#tonight-said [role=alert]")).to_be_visible()
     serious = serious_violations(page)
     choose_tank(page, "Amber")
     page.locator("#tonight-kind").get_by_label("Took out", exact=True).check()
-    expect(page.locator("#tonight-seen")).to_be_hidden(timeout=LONG_MS)
+    expect(page.locator("#tonight-seen")).to_be_hidden()
     fill(page, "tonight-taken", "1")
     page.locator("#tonight-save").click()
-    expect(page.locator("#tonight-said .pv-advice")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#tonight-said .pv-advice")).to_be_visible()
     serious += serious_violations(page)
     open_tanks(page, tank_words.AREA_ONE)
     choose_tank(page, "Amber", "one-tank")
-    expect(page.locator("#one-reckoned svg").first).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#one-reckoned svg").first).to_be_visible()
     page.evaluate("document.querySelectorAll('details').forEach(fold => { fold.open = true; })")
     number = log.notes("Amber")[-1].id
     page.locator("#one-notes").get_by_role("button", name=f"Correct note {number}").click()
-    expect(page.locator("#one-correcting")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#one-correcting")).to_be_visible()
     serious += serious_violations(page)
     open_tanks(page, tank_words.AREA_TOUCHED)
-    expect(page.locator("#touched svg")).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#touched svg")).to_be_visible()
     serious += serious_violations(page)
     open_tanks(page, tank_words.AREA_TABLES)
-    expect(page.locator("#last-changes li").first).to_be_visible(timeout=LONG_MS)
+    expect(page.locator("#last-changes li").first).to_be_visible()
     serious += serious_violations(page)
     assert not serious, "\n".join(map(str, serious))
 
@@ -441,4 +440,4 @@ def test_what_is_shown_is_of_the_log_as_it_is_now(
     log.add(look("Amber", datetime.now().astimezone(), 8, taken=8))
     open_tanks(page, tank_words.AREA_TABLES)
     open_tanks(page, tank_words.AREA_TONIGHT)
-    expect(page.locator("#tanks-glance")).to_contain_text("Taken out: 100", timeout=LONG_MS)
+    expect(page.locator("#tanks-glance")).to_contain_text("Taken out: 100")
