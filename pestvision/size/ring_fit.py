@@ -220,7 +220,8 @@ def step_slopes(patch: F32, hue: F32, row: F64) -> Slopes:
     step = inner.mean(axis=0) - outer.mean(axis=0)
     spread = np.cov(inner.T) + np.cov(outer.T) + np.eye(planes.shape[2])
     mix = np.linalg.solve(spread, step)
-    mixed = (planes @ (mix / np.abs(mix).sum()).astype(np.float32)).astype(np.float32)
+    # not by `@`: some processors' product of many small rows warns of invalid values where all are sound
+    mixed = np.asarray(cv2.transform(planes, (mix / np.abs(mix).sum())[None]), np.float32)
     return (
         np.asarray(cv2.Scharr(mixed, cv2.CV_32F, 1, 0, scale=1 / 32), np.float32),
         np.asarray(cv2.Scharr(mixed, cv2.CV_32F, 0, 1, scale=1 / 32), np.float32),

@@ -7,8 +7,10 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
 from pestvision.size.ellipses import around, from_conics, through_many
+from pestvision.size.ring_fit import step_slopes
 from pestvision.size.ring_likeness import MEASURES, WEIGHTS, likeness
 from pestvision.size.round_thing import RoundThing
 from pestvision.size.rounds import FAR_LESS_LIKELY, LEAST_LIKENESS, find_rounds, in_order
@@ -89,6 +91,25 @@ def test_a_disc_of_another_hue_is_found_on_gravel_as_bright_as_itself() -> None:
     (first, *_) = find_rounds(photo(cv2.GaussianBlur(rgb, (0, 0), 1.5)))
     assert first.centre_xy_px == pytest.approx((300.0, 240.0), abs=2.0)
     assert first.semi_axes_px[0] == pytest.approx(34.0, rel=0.03)
+
+
+def test_a_step_slopes_down_outwards_along_the_mixture_that_tells_a_disc_from_its_ground() -> None:
+    """The mixture is discriminant analysis's (scikit-learn), up to its length, the slope Scharr's of it."""
+    rng = np.random.default_rng(7)
+    middle, radius = 60.0, 40.0
+    body = inside((middle, middle), radius, (120, 120)).astype(np.float32)
+    patch = (rng.normal(100, 30, (120, 120, 1)) + 4 * body * (1, 0, -1)).astype(np.float32)
+    hue = (rng.normal(0, 8, (120, 120, 2)) + 20 * body * (1, -0.5)).astype(np.float32)
+    across, down = step_slopes(patch, hue, np.array([middle, middle, radius, radius, 0.0]))
+
+    planes = np.concatenate([patch, hue], axis=2).reshape(-1, 5).astype(np.float64)
+    way = LinearDiscriminantAnalysis(solver="lsqr").fit(planes, body.ravel() > 0.5).coef_[0]
+    told = (planes @ way / np.abs(way).sum()).reshape(120, 120)
+    for ours, there in ((across, (1, 0)), (down, (0, 1))):
+        theirs = cv2.Scharr(told, cv2.CV_64F, *there, scale=1 / 32)
+        assert np.corrcoef(ours[8:-8, 8:-8].ravel(), theirs[8:-8, 8:-8].ravel())[0, 1] > 0.9
+    # at the right edge it falls to the right, at the left edge to the left
+    assert np.median(across[40:80, 99:101]) < 0 < np.median(across[40:80, 19:21])
 
 
 def test_a_struck_disc_comes_before_larger_bubbles() -> None:
