@@ -26,7 +26,7 @@ TAG_HEIGHT = 34.0  # room kept for an outline's words, between the wide and the 
 TAG_LETTER = 15.0  # width of one letter of them, likewise
 
 TIME_WIDTH = 720.0
-TIME_ROW_HEIGHT = 62.0
+TIME_ROW_HEIGHT = 80.0  # a name, a count and the highest bar below one another, on a phone too
 TIME_BAR_HEIGHT = 30.0
 TIME_EDGE = 24.0  # left and right of the first and last photo, so that their bars fit
 MAX_TICKS = 4  # more times than that run into each other on a phone

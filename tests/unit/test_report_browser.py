@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -75,3 +76,37 @@ def test_the_report_asks_for_nothing_but_itself(browser: Browser, address: str) 
     page.goto(address)
     assert [url for url in asked if not url.startswith("data:")] == [address]
     page.close()
+
+
+@pytest.mark.parametrize("name", ["amber_front", "Slate from the left, by the heater", "a" * 30])
+def test_the_overview_fits_on_a_phone(browser: Browser, tmp_path: Path, name: str) -> None:
+    night = full_night()
+    named = replace(night, views=tuple(replace(view, view=name) for view in night.views[:1]))
+    report = write_report(named, tmp_path / "night", written=WRITTEN).html
+    page = opened(browser, report.as_uri(), width=390, scheme="light")
+    assert page.eval_on_selector(".overview", "one => one.tBodies[0].rows[0].cells.length") == 6
+    over = page.eval_on_selector(".scroll", "one => one.scrollWidth - one.clientWidth")
+    assert over == 0
+    page.context.close()
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_no_words_of_a_time_line_lie_on_others_or_on_a_bar(
+    browser: Browser, address: str, width: int
+) -> None:
+    page = opened(browser, address, width=width, scheme="light")
+    per_line = page.eval_on_selector_all(
+        ".time svg",
+        """found => found.map(svg => [...svg.querySelectorAll('text, .bar')].map(one => {
+          const box = one.getBoundingClientRect();
+          return [one.tagName, box.left, box.top, box.right, box.bottom];
+        }))""",
+    )
+    assert per_line
+    spare_px = 1.0  # a box about letters is higher than they are
+    for boxes in per_line:
+        for at, (_, left, top, right, bottom) in enumerate(boxes):
+            for kind, x0, y0, x1, y1 in boxes[at + 1 :]:
+                apart = x0 >= right or left >= x1 or y0 >= bottom - spare_px or top >= y1 - spare_px
+                assert apart, (kind, boxes[at], (x0, y0, x1, y1))
+    page.context.close()
