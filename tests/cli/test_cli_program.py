@@ -374,14 +374,14 @@ def test_the_page_answers_on_this_computer_until_it_is_stopped(tmp_path: Path) -
     ) as process:
         try:
             assert process.stdout is not None
-            assert process.stderr is not None
             url = re.search(r"http://127\.0\.0\.1:\d+/", process.stdout.readline())
             assert url is not None
             with urllib.request.urlopen(url.group(), timeout=60) as answer:  # noqa: S310
                 assert answer.status == 200
             process.send_signal(signal.SIGINT)
-            assert "stopped" in process.stdout.read()
-            assert process.stderr.read() == ""
-            assert process.wait(timeout=60) == 0
+            said, errors = process.communicate(timeout=60)
+            assert "stopped" in said
+            assert errors == ""
+            assert process.returncode == 0
         finally:
             process.kill()

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import pytest
 from made_trails import clip_check
 from playwright.sync_api import Page, expect
 from test_page import (
     PHONE,
     WIDE,
+    about,
     choose_photo,
     open_page,  # noqa: F401 - a fixture
     pytestmark,  # noqa: F401 - of every test here too
@@ -26,6 +26,8 @@ from pestvision.web import handlers, size_words, words
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+    import pytest
 
 
 def test_a_clip_goes_from_the_file_to_the_curves(
@@ -92,7 +94,7 @@ def test_a_scale_is_clicked_or_typed_and_the_answer_has_a_length(
     for share, said in ((0.2, size_words.END_A_SET), (0.6, size_words.ENDS_SET)):
         picture.click(position={"x": share * box["width"], "y": 0.8 * box["height"]})
         expect(page.locator("#scale-ends-state")).to_contain_text(said)
-    assert float(page.locator("#scale-end-bx input").input_value()) == pytest.approx(60, abs=1)
+    expect(page.locator("#scale-end-bx input")).to_have_value(about(60))
     expect(page.locator("#scale-distance input")).to_have_value("")
     expect(page.locator("#mark-state")).to_have_count(0)  # the other fold stays closed
     tab_to(page, "#scale-distance input")
