@@ -294,6 +294,7 @@ def _connect_marking(at: Area) -> None:
             *at.scale.marked,
             at.scale.fold,
         ],
+        trigger_mode="multiple",  # the second of two quick clicks is not lost: it waits for the first
         **light,
     )
     at.marking.expand(lambda: ON_PLACE, None, at.scale.clicks, **light)

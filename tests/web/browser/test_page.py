@@ -140,6 +140,26 @@ def test_two_clicks_on_the_photo_mark_a_place_that_is_then_judged(
     expect(page.locator(".pv-verdict")).to_contain_text(words.NOT_ENOUGH)
 
 
+def test_of_two_clicks_as_quick_as_can_be_none_is_lost(
+    open_page: Callable[..., Page], photo_file: Path
+) -> None:
+    page = open_page(WIDE)
+    choose_photo(page, photo_file)
+    page.locator("#close-up-picture img").evaluate(
+        """async picture => {
+          const {left, top, width, height} = picture.getBoundingClientRect();
+          for (const share of [0.2, 0.6]) {
+            picture.dispatchEvent(new MouseEvent('click', {
+              bubbles: true, clientX: left + share * width, clientY: top + share * height}));
+            await new Promise(done => setTimeout(done, 30));  // the first is not answered yet
+          }
+        }"""
+    )
+    expect(page.locator("#mark-state")).to_contain_text(words.MARK_READY.split(". ")[0])
+    expect(page.locator("#mark-left input")).to_have_value(about(20))
+    expect(page.locator("#mark-bottom input")).to_have_value(about(60))
+
+
 def test_everything_can_be_done_with_the_keyboard_alone(
     open_page: Callable[..., Page], photo_file: Path
 ) -> None:
