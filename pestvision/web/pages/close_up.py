@@ -294,7 +294,8 @@ def _connect_marking(at: Area) -> None:
             *at.scale.marked,
             at.scale.fold,
         ],
-        trigger_mode="multiple",  # the second of two quick clicks is not lost: it waits for the first
+        trigger_mode="multiple",  # the second of two quick clicks is not lost …
+        concurrency_limit=1,  # … but waits for the first, whose corner it is opposite to
         **light,
     )
     at.marking.expand(lambda: ON_PLACE, None, at.scale.clicks, **light)
